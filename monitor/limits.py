@@ -617,7 +617,7 @@ class NO_CALL_IN_HEAT(FindingLimits):
 
 class OVERDUE_CALL(FindingLimits):
     hold_s = _hold(0, "how long is too long depends on the weather: owed_h")
-    owed_h = _ours(1.5, "h", 0.2, 48, "simulated: 3 of 24 sound house-years owed more, see tests/benchmarks/README.md")
+    owed_h = _ours(1.0, "h", 0.2, 48, "simulated: 31 times in 300 sound house-years, see tests/benchmarks/README.md")
     urgent_c = _ours(35.0, "°C", 25, 50, "promised in contract.md, More findings and suspects")
     all_clear_s = _all_clear(300, _SHOWN)
 
@@ -788,6 +788,9 @@ class CALLS(LimitGroup):
     calls = _ours(10, "calls", 1, 1000, "a few are an installer's trials; the prior holds what a day of them tells")
     habits_known_days = _ours(3, "days", 1, 366, "half of the doubt about a household is gone in as many days")
     missed_calls = _ours(3.0, "calls", 1, 20, "silences spread about one call's run: chance makes three of them seldom")
+    missed_most_h = _ours(
+        6.0, "h", 1, 72, "a drive runs all day in heat: three such calls would be two days of silence"
+    )
     call_memory = _ours(30, "calls", 3, 1000, "how long a call lasts changes with the season")
     spell_h = _ours(72.0, "h", 24, 1000, "a cool spell lasts two to four days: a longer silence must owe more")
     unfelt_ratio = _ours(2.0, "1", 1, 10, "without the outdoor temperature a cool spell looks like a fault")
@@ -804,12 +807,18 @@ class CALLS(LimitGroup):
     trials_per_h = _ours(4.0, "1/h", 1, 60, "a call every quarter of an hour, as thermostats cycle at half load")
     surprise_most = _ours(8.0, "logit", 1, 100, "no single hour teaches more than this")
     caution = _ours(1.0, "spreads", 0, 3, "what is believed less what is not sure, one standard deviation")
+    day_spread = _ours(0.8, "logit", 0, 3, "sun, guests and windows: half to double the run on days equally warm")
     half_life_days = _ours(45, "days", 7, 365, "half a season: what was learned of habits fades as they change")
     fade_h = _ours(48.0, "h", 12, 1000, "the time constant of a house with its mass, one to four days")
     from_c = _ours(15.0, "°C", 5, 20, "colder air outdoors cools a house through its walls")
     gap_s = _ours(3600, "s", 60, 86400, "a call may last ten minutes: an hour not watched may have held one")
     season_s = _ours(10 * 86400, "s", 86400, 60 * 86400, "a unit not called for ten days is out of season, or off")
     habit_ratio = _ours(1.6, "1", 1, 4, "the next longest silence of a habit is seldom half as long again")
+    return_h = _ours(3.0, "h", 1, 12, "a house that was left warm takes hours to cool; one set warmer cycles at once")
+    explained_ratio = _ours(1.25, "1", 1, 4, "the next silence of the same trip is seldom longer by a quarter")
+    explained_days = _ours(10, "days", 1, 366, "a trip lasts a week")
+    word_days = _ours(400, "days", 1, 3660, "from one summer's trip to the next one's")
+    word_most_h = _ours(2.0, "h", 0, 12, "an open switch must be told within half a day all the same")
     habit_days = _ours(60, "days", 14, 366, "eight weekends")
     repair_s = _ours(8 * 3600, "s", 0, 7 * 86400, "nobody comes and repairs it sooner; who came home turned it on")
 

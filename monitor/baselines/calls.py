@@ -13,19 +13,26 @@ that is hardly known is not soon overdue.
 
 A silence is the time since the last call. The shares of its hours, summed, are the run time that is *owed*: a cumulated
 hazard, by which silences in different weather become comparable (time rescaling: F. Papangelou, Trans. Am. Math. Soc.
-165 (1972) 483-506). What is owed fades as fast as a house gives its heat back to cooler nights: a fortnight of weather
-in which now and then a call might have come is no fault. A unit is overdue when it owes more than
+165 (1972) 483-506). Each share is that of a day on which sun and people bring about half of the usual heat: what a day
+brings it brings to all of its hours, so that their sum is no surer than one of them. What is owed fades as fast as a
+house gives its heat back to cooler nights: a fortnight of weather in which now and then a call might have come is no
+fault. A unit is overdue when it owes more than
 
 - chance, the sun and a set point moved by a degree or two explain (`owed_h`, found on simulated house-years); doubled
   for a unit whose habits are not known yet, and more for a silence of many days, as the end of a summer brings;
 - some of its own calls: one that runs for hours at each call, as a variable-speed unit does, has missed none yet when
-  it owes an hour; and
+  it owes an hour, but where it runs all day three calls would be too many (`missed_most_h`); and
 - its own habits: well more than the most it has owed in any silence of the last months that ended by itself. Setbacks,
   weekends away and windows opened on mild days are in there.
 
-Silences that were told as overdue teach nothing: a fault must not become a habit. Only where the call came by itself
-within hours, sooner than a repair, must the next one owe a little more. Where the unit has not been called
-for many days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
+Silences that were told as overdue teach no habit: a fault must not become one. Whether it was one shows in how calls
+come back. A house that grew warmer than its people wanted has its heat carried out again, and runs for hours without a
+rest; where a set point had been raised, it has grown as warm as they wanted, and calls less than it is used to. Only
+then, with no more run in the next hours than usual, does the silence teach: its hours are learned, and for as long as
+a trip lasts the next one must owe more. A person's word that it was switched off or set warmer counts until the next
+summer, but never for so much that an open switch would wait for more than half a hot day. Where the call came by itself
+within hours, sooner than a repair, the next one must owe a little more. Where the unit has not been called for many
+days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
 """
 
 from __future__ import annotations
@@ -73,15 +80,19 @@ class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
         """Return one that can be taught without teaching this one."""
         return Belief(mean=list(self.mean), covariance=[list(row) for row in self.covariance])
 
+    def likely(self, terms: Terms) -> float:
+        """Return the share of an hour called that is the likeliest."""
+        return _logistic(sum(self.mean[place] * value for place, value in terms))
+
     def share(self, terms: Terms) -> float:
-        """Return the share of an hour called, as far as it is certain."""
+        """Return the share of an hour called, as far as it is certain: of what is learned, and of the day."""
         logit = sum(self.mean[place] * value for place, value in terms)
-        spread = sqrt(max(sum(a * b * self.covariance[i][j] for i, a in terms for j, b in terms), 0.0))
-        return _logistic(logit - _B.caution.value * spread)
+        variance = max(sum(a * b * self.covariance[i][j] for i, a in terms for j, b in terms), 0.0)
+        return _logistic(logit - _B.caution.value * sqrt(variance + _B.day_spread.value**2))
 
     def learn(self, terms: Terms, share: float, hours: float) -> None:
         """Learn from `hours` of which a share was called."""
-        known = _logistic(sum(self.mean[place] * value for place, value in terms))
+        known = self.likely(terms)
         slope = max(known * (1.0 - known), 1e-3)
         with_terms = [sum(row[place] * value for place, value in terms) for row in self.covariance]
         total = sum(with_terms[place] * value for place, value in terms) + 1.0 / (_B.trials_per_h.value * hours * slope)
@@ -140,10 +151,23 @@ class Silence(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     excused: bool = False
 
 
+class Return(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
+    """How calls came back after a silence that was told: hours watched since, of them called, and what they are called
+    as a rule. `most_h` and `taught` are the silence's: what it owed, and what would be believed if it taught."""
+
+    most_h: float
+    taught: Belief
+    watched_h: float = 0.0
+    called_h: float = 0.0
+    usual_h: float = 0.0
+
+
 class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """All that is kept of a unit's calls. `most_h` has, by day, the most that was owed in a silence that ended by
     itself. `call_h` is how long the present call has lasted, or the last one did, `mean_call_h` how long one lasts.
-    `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm it is."""
+    `explained_h` has the same of silences that were told and ended as no fault does, `word_h` of those that a person
+    explained. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm
+    it is."""
 
     belief: Belief = msgspec.field(default_factory=Belief.prior)
     hour: HourSoFar = msgspec.field(default_factory=HourSoFar)
@@ -157,11 +181,15 @@ class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     call_h: float = 0.0
     mean_call_h: float = 0.0
     silence: Silence | None = None
+    back: Return | None = None
+    explained_h: dict[int, float] = {}
+    word_h: dict[int, float] = {}
     timeline: Saved = Saved()
 
 
 def _taught(kept: CallsMemory) -> tuple[Belief, ...]:
-    return () if kept.silence is None or kept.silence.taught is None else (kept.silence.taught,)
+    in_silence = None if kept.silence is None else kept.silence.taught
+    return tuple(one for one in (in_silence, None if kept.back is None else kept.back.taught) if one is not None)
 
 
 def _from_version_1(found: dict[str, Any]) -> dict[str, Any]:
@@ -177,6 +205,15 @@ CALLS_MEMORY = MemoryPart(
     then="learning begins afresh",
     upgrades={1: _from_version_1},
 )
+
+
+def _must_owe(by_day: dict[int, float], day: int, owed_h: float) -> None:
+    """Keep what a silence owed that was no fault: the next ones must owe more."""
+    by_day[day] = max(by_day.get(day, 0.0), owed_h)
+
+
+def _younger(by_day: dict[int, float], than_day: float) -> dict[int, float]:
+    return {day: owed_h for day, owed_h in by_day.items() if day > than_day}
 
 
 class Owed(NamedTuple):
@@ -239,6 +276,7 @@ class Calls:
     def excuse(self) -> None:
         """A person says that the unit was not to be called: nothing is overdue until the next call."""
         if self.kept.silence is not None:
+            _must_owe(self.kept.word_h, self.kept.day, min(self.kept.silence.most_h, _B.word_most_h.value))
             self.kept.silence.overdue, self.kept.silence.excused = False, True
             self._judge()
 
@@ -260,8 +298,10 @@ class Calls:
         if not self.kept.felt:
             unsure *= _B.unfelt_ratio.value
         habit_h = _B.habit_ratio.value * max(self.kept.most_h.values(), default=0.0)
-        missed_h = _B.missed_calls.value * self.kept.mean_call_h
-        limit_h = max(unsure * self._owed_h, missed_h, habit_h) * max(silent_h / _B.spell_h.value, 1.0)
+        missed_h = min(_B.missed_calls.value * self.kept.mean_call_h, _B.missed_most_h.value)
+        explained = (*self.kept.explained_h.values(), *self.kept.word_h.values())
+        explained_h = _B.explained_ratio.value * max(explained, default=0.0)
+        limit_h = max(unsure * self._owed_h, missed_h, habit_h, explained_h) * max(silent_h / _B.spell_h.value, 1.0)
         return Owed(silent_h=silent_h, owed_h=silence.owed_h, limit_h=limit_h)
 
     # ------------------------------------------------------------ inside
@@ -304,7 +344,9 @@ class Calls:
                 belief.fade(passed)
             self._shares.clear()
         kept.day = day
-        kept.most_h = {old: most_h for old, most_h in kept.most_h.items() if day - old < _B.habit_days.value}
+        kept.most_h = _younger(kept.most_h, day - _B.habit_days.value)
+        kept.explained_h = _younger(kept.explained_h, day - _B.explained_days.value)
+        kept.word_h = _younger(kept.word_h, day - _B.word_days.value)
 
     def _pass(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
         kept, silence = self.kept, self.kept.silence
@@ -318,15 +360,15 @@ class Calls:
         if cold or (silence is not None and silence.excused and not call) or (self.learned and not self.in_season):
             kept.hour = HourSoFar()
             return
-        if silence is None or call or not silence.overdue:
-            self._watch(x_s, hours, call, outdoor_c)
+        if kept.back is not None:
+            self._watch_return(kept.back, x_s, hours, call, outdoor_c)
+        self._watch(x_s, hours, call, outdoor_c)
         if silence is not None and not call:
             silence.owed_h = silence.owed_h * exp(-hours / _B.fade_h.value) + hours * self._share(x_s, outdoor_c)
             silence.most_h = max(silence.most_h, silence.owed_h)
             owed = self.owed()
             if self.learned and not silence.overdue and owed is not None and owed.owed_h >= owed.limit_h:
                 silence.overdue, silence.overdue_x = True, x_s
-                kept.hour = HourSoFar()
 
     def _watch(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
         """Add to the hour that passes, and learn it when it is over."""
@@ -336,6 +378,23 @@ class Calls:
         hour.degree_h += hours * (outdoor_c or 0.0)
         if hour.watched_h >= 1.0:
             self._learn(x_s)
+
+    def _watch_return(self, back: Return, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
+        """Follow how calls come back. Where no run is made up, none was missed: the silence was no fault, and it
+        teaches."""
+        kept = self.kept
+        back.watched_h += hours
+        back.called_h += hours * call
+        back.usual_h += hours * kept.belief.likely(self._terms(self._stretch(x_s), outdoor_c))
+        if back.watched_h < _B.return_h.value:
+            return
+        kept.back = None
+        if back.called_h < back.usual_h:
+            _must_owe(kept.explained_h, kept.day, back.most_h)
+            kept.belief = back.taught
+            if kept.silence is not None:
+                kept.silence.taught = None  # its hours are in what is believed now
+            self._shares.clear()
 
     def _share(self, x_s: float, outdoor_c: float | None) -> float:
         """Return the share of an hour that this unit is called, at this time of day and to the nearest degree."""
@@ -363,7 +422,9 @@ class Calls:
         believed = kept.belief
         if not hour.called_h and kept.silence is not None:
             believed = kept.silence.taught = kept.silence.taught or believed.copy()
-        believed.learn(terms, hour.called_h / hour.watched_h, hour.watched_h)
+        known = (believed,) if kept.back is None else (believed, kept.back.taught)
+        for one in known:
+            one.learn(terms, hour.called_h / hour.watched_h, hour.watched_h)
         kept.hour = HourSoFar()
         self._shares.clear()
 
@@ -382,9 +443,10 @@ class Calls:
         kept.calls += 1
         self._judge()
         if silence.overdue and silence.overdue_x is not None and self._last_x is not None:
+            kept.back = Return(most_h=silence.most_h, taught=silence.taught or kept.belief.copy())
             if self._last_x - silence.overdue_x < _B.repair_s.value:
-                most_h = silence.most_h / _B.habit_ratio.value  # next time it takes a little more than this once
-                kept.most_h[kept.day] = max(kept.most_h.get(kept.day, 0.0), most_h)
+                # next time it takes a little more than this once
+                _must_owe(kept.most_h, kept.day, silence.most_h / _B.habit_ratio.value)
             return
         if silence.overdue or silence.excused:
             return
@@ -392,12 +454,13 @@ class Calls:
             kept.belief = silence.taught
             self._shares.clear()
         if self.learned:
-            kept.most_h[kept.day] = max(kept.most_h.get(kept.day, 0.0), silence.most_h)
+            _must_owe(kept.most_h, kept.day, silence.most_h)
 
     def _forget_silence(self, x_s: float) -> None:
         """Nobody knows whether the unit was called: begin to count again. What is overdue stays so until a call."""
         silence = self.kept.silence
         self.kept.hour = HourSoFar()
+        self.kept.back = None
         self.kept.call_h = 0.0  # what of a call was not watched makes it no shorter one
         if silence is not None and not silence.overdue:
             self.kept.silence = Silence(since_x=x_s, excused=silence.excused)

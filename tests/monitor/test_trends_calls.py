@@ -321,6 +321,64 @@ def test_the_memory_stays_small() -> None:
     assert len(_json(calls)) < 2 * (11 * 11 + 11) * 25 + 60 * 30 + 1000
 
 
+def room(
+    first: float, last: float, set_c: Callable[[float], float], cut: Silent = never, *, air_c: float = 25.0
+) -> Iterator[tuple[float, bool, float]]:
+    """(time, call as it arrives, outdoor °C) of a house of one time constant, 30 h: without cooling it comes to 4 K
+    above the outdoors, and with it to 18 K below; each step is the exact solution of the first-order equation (Newton's
+    law of cooling). The thermostat has half a kelvin of swing; while the wire is `cut` nothing cools."""
+    asks, kept = False, float(np.exp(-STEP_S / (30.0 * 3600.0)))
+    for step in range(round(first * DAY_S / STEP_S), round(last * DAY_S / STEP_S)):
+        at_s = step * STEP_S
+        outdoor_c = weather_c(at_s)
+        asks = air_c > set_c(at_s) + (-0.25 if asks else 0.25)
+        call = asks and not cut(at_s)
+        toward_c = outdoor_c + (-18.0 if call else 4.0)
+        air_c = toward_c + (air_c - toward_c) * kept
+        yield at_s, call, outdoor_c
+
+
+def test_a_trip_is_asked_about_once() -> None:
+    """Six days with the set point 5 K up: told once, for the house comes back to calls without cooling out any heat;
+    then it is known for as long as the trip lasts. Each later silence of it owes as much again."""
+    calls = Calls(Settings())
+    changes = live(calls, room(0.0, 30.0, lambda at_s: 30.0 if 19.4 <= at_s / DAY_S < 25.4 else 25.0))
+    assert [overdue for _, overdue in changes] == [True, False]
+    assert 19.4 < changes[0][0] < 19.9
+    assert changes[1][0] < 21.0
+    assert calls.kept.explained_h
+
+
+def test_a_fault_that_lasts_as_long_as_a_trips_silence_teaches_nothing() -> None:
+    """The same house, its call cut for as long as the trip's first silence, and repaired: it grew warmer than its
+    people wanted, and what had flowed in must be carried out (first law of thermodynamics). Told again as soon, nine
+    days later in the same weather."""
+
+    def cut(at_s: float) -> bool:
+        return 19.4 <= at_s / DAY_S < 20.7 or at_s / DAY_S >= 29.4  # the weather comes back every ten days
+
+    calls = Calls(Settings())
+    (first, _), (over, _), (again, _) = live(calls, room(0.0, 30.5, lambda at_s: 25.0, cut))
+    assert over == pytest.approx(20.7, abs=0.02)
+    assert not calls.kept.explained_h
+    assert again - 29.4 == pytest.approx(first - 19.4, abs=0.05)
+    assert first - 19.4 < 0.5
+
+
+def test_what_a_person_explained_must_owe_more_until_the_next_summer() -> None:
+    """ "It was set warmer": a later silence is told later, yet on the same day; after more than a year as before."""
+    calls = learned(19.4)
+    ((told, _),) = live(calls, days_of(19.4, 20.9, lambda at_s: True))
+    calls = learned(19.4)
+    live(calls, days_of(19.4, told + 0.1, lambda at_s: True))
+    calls.excuse()
+    live(calls, days_of(told + 0.1, 29.4))
+    ((again, _),) = live(calls, days_of(29.4, 31.0, lambda at_s: True))
+    assert told - 19.4 < again - 29.4 < 0.6
+    calls.update(500.0 * DAY_S, wall_s=500.0 * DAY_S, call=None, outdoor_c=10.0)
+    assert not calls.kept.word_h
+
+
 # ---------------------------------------------------------------- in the engine
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from condenser_monitor.monitor.baselines.calls import Calls, CallsMemory, Silence
+from condenser_monitor.monitor.baselines.calls import Belief, Calls, CallsMemory, Silence
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.load_state import Saved
 
@@ -28,12 +28,15 @@ def silent(hours: float = 1.0, *, unit: Unit = Unit(), silence: dict[str, Any] |
 
 LIMITS = [
     # number, hours of silence, what is known of the unit; the least and the most hours of run that may be owed
-    ("owed_h", 1.0, {}, 1.0, 2.5),  # a set point moved by a degree or two owes an hour
-    ("missed_calls", 1.0, {"mean_call_h": 2.0}, 4.0, 9.0),  # two calls missed are chance, five are none
-    ("spell_h", 48.0, {}, 1.0, 1.6),  # a hot unit two days silent owes no more than one of an hour
-    ("spell_h", 130.0, {}, 2.0, 3.5),  # a cool spell of the end of summer
-    ("unfelt_ratio", 1.0, {"felt": False}, 2.0, 4.5),  # nobody knows how cool it is
+    ("owed_h", 1.0, {}, 0.7, 1.7),  # chance and a cloudy day owe half an hour
+    ("missed_calls", 1.0, {"mean_call_h": 1.0}, 2.0, 4.5),  # one call missed is chance, five are none
+    ("missed_most_h", 1.0, {"mean_call_h": 8.0}, 4.0, 9.0),  # a drive runs all day: not three days of it
+    ("spell_h", 48.0, {}, 0.7, 1.2),  # a hot unit two days silent owes no more than one of an hour
+    ("spell_h", 130.0, {}, 1.3, 2.5),  # a cool spell of the end of summer
+    ("unfelt_ratio", 1.0, {"felt": False}, 1.4, 3.0),  # nobody knows how cool it is
     ("habit_ratio", 1.0, {"most_h": {38: 4.0}}, 5.0, 10.0),  # well more than it ever owed, and not twice as much
+    ("explained_ratio", 1.0, {"explained_h": {38: 4.0}}, 4.1, 7.0),  # a little more than the trip's silence before
+    ("explained_ratio", 1.0, {"word_h": {38: 4.0}}, 4.1, 7.0),  # the same by a person's word
 ]
 
 
@@ -54,6 +57,47 @@ def test_a_habit_is_remembered_for_some_weekends(ago_days: int, kept: bool) -> N
     calls.update(0.0, wall_s=None, call=False, outdoor_c=27.0)
     calls.update(DAY, wall_s=None, call=None, outdoor_c=27.0)
     assert bool(calls.kept.most_h) is kept
+
+
+@pytest.mark.parametrize(
+    ("known", "ago_days", "kept"),
+    [("explained_h", 7, True), ("explained_h", 15, False), ("word_h", 300, True), ("word_h", 600, False)],
+)
+def test_what_was_no_fault_is_remembered_for_a_trip_and_by_word_for_a_year(
+    known: str, ago_days: int, kept: bool
+) -> None:
+    """CALLS.explained_days, CALLS.word_days."""
+    remembered: dict[str, Any] = {known: {40 - ago_days: 4.0}}
+    calls = silent(**remembered)
+    calls.update(0.0, wall_s=None, call=False, outdoor_c=27.0)
+    calls.update(DAY, wall_s=None, call=None, outdoor_c=27.0)
+    assert bool(getattr(calls.kept, known)) is kept
+
+
+def test_a_persons_word_never_makes_an_open_switch_wait_for_a_day() -> None:
+    """CALLS.word_most_h: a unit that runs 8 h a day owes four hours in half a day."""
+    calls = silent(30.0, silence={"owed_h": 12.0, "most_h": 12.0, "overdue": True, "overdue_x": 39.5 * DAY})
+    calls.excuse()
+    owed = calls.owed()
+    assert owed is not None
+    assert 1.6 < owed.limit_h < 4.0
+
+
+@pytest.mark.parametrize(("hours", "decided"), [(2.0, False), (4.0, True)])
+def test_how_calls_come_back_is_watched_for_some_hours(hours: float, decided: bool) -> None:
+    """CALLS.return_h: a tight schedule of a recovery from a setback takes one to three hours."""
+    calls = silent(20.0, silence={"overdue": True, "overdue_x": 39.5 * DAY, "owed_h": 3.0, "most_h": 3.0})
+    for step in range(int(hours * 4) + 2):
+        calls.update(step * 900.0, wall_s=None, call=step > 0, outdoor_c=27.0)
+    assert (calls.kept.back is None) is decided
+
+
+def test_what_is_owed_is_that_of_a_day_with_half_of_the_usual_heat() -> None:
+    """CALLS.day_spread: known for certain to run half of the hour, it owes a third of it. The sun alone makes days that
+    are equally warm differ by half: total radiation of clear and of overcast days (common practice)."""
+    belief = Belief(mean=[0.0] * 11, covariance=[[0.0] * 11 for _ in range(11)])
+    assert 0.2 < belief.share(((0, 1.0),)) < 0.38
+    assert belief.likely(((0, 1.0),)) == 0.5
 
 
 @pytest.mark.parametrize(("days", "in_season"), [(8.0, True), (14.0, False)])
