@@ -9,7 +9,7 @@ right.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 from itertools import pairwise
 from math import inf
@@ -104,6 +104,11 @@ def sound_amps(design: Design, second: bool) -> tuple[tuple[float, float], ...]:
     return tuple(rows)
 
 
+def _lately(times_s: Sequence[float], least: int, from_s: float) -> bool:
+    """Whether so many of some times, in order, lie at `from_s` or later."""
+    return len(times_s) >= least and times_s[-least] >= from_s
+
+
 def _between(rows: tuple[tuple[float, float], ...], x: float) -> float:
     x = min(max(x, rows[0][0]), rows[-1][0])
     for (x0, y0), (x1, y1) in pairwise(rows):
@@ -185,7 +190,7 @@ class Truth:
         waits = max(design.delay_on_make_s, 0.0) if call else 0.0
         waiting = call and (unit.relay_s < waits or unit.rest_s < design.delay_on_break_s)
         # What makes and breaks by the second is seen in either state, by whoever looks seldom.
-        chatter = sum(now_s - at_s <= 10.0 for at_s in self._switched) >= 6
+        chatter = _lately(self._switched, 6, now_s - 10.0)
         asked = call and not waiting
         touching = unit.contactor.contacts_closed
         for finding, so in (
@@ -216,10 +221,10 @@ class Truth:
         self._currents(now_s, settled)
         self._heat_moved(now_s, settled)
         self._calls(now_s, call)
-        patterns = self._short_runs >= 3 or self._short_rests >= 3 or self._often(now_s)
+        patterns = self._short_runs >= 3 or self._short_rests >= 3 or _lately(self._starts, 11, now_s - _HOUR_S)
         self._set("short-cycling", patterns, now_s)
-        trips = sum(now_s - at_s <= 1.5 * _HOUR_S for at_s in self._tripped)
-        self._set("overload-cycling", trips >= 2, now_s, self._own_stops >= 2)
+        tripped = _lately(self._tripped, 2, now_s - 1.5 * _HOUR_S)
+        self._set("overload-cycling", tripped, now_s, self._own_stops >= 2)
         self._set("contactor-chatter", chatter, now_s)
         self._set("slow-start", sum(self._slow) >= 3 or condition.run_capacitor < 0.8, now_s, sum(self._slow) >= 5)
         left = condition.run_capacitor
@@ -234,11 +239,12 @@ class Truth:
         self._last_s = now_s
 
     def _set(self, finding: str, so: bool, now_s: float, clearly: bool = True) -> None:
-        if not so and self.could[finding].since_s is None:
+        could = self.could[finding]
+        if not so and could.since_s is None:
             return  # nor must it: what is clearly so, is so
         least_s = HOLD_S.get(finding, 0.0)
         # It may have become so at any time since the last look: one finding may not be untrue, another not demanded.
-        self.could[finding].update(so, now_s, least_s, self.broken_s, self._last_s)
+        could.update(so, now_s, least_s, self.broken_s, self._last_s)
         self.must[finding].update(so and clearly, now_s, least_s, self.broken_s, now_s)
 
     def _follow_runs(self, now_s: float, *, runs: bool, closed: bool) -> None:
@@ -267,9 +273,6 @@ class Truth:
         for curve in curves[self._curves :]:
             self._slow.append(curve.duration_s is None or curve.duration_s > 0.26)
         self._curves = len(curves)
-
-    def _often(self, now_s: float) -> bool:
-        return sum(now_s - at_s <= _HOUR_S for at_s in self._starts) > 10
 
     def _draws(self, now_s: float, settled: bool) -> bool:
         """Whether current has flowed for as long as settles a run. A winding that is left alone hums through the
