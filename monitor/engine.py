@@ -307,8 +307,6 @@ class Engine:
             self._alarms.see(self.facts, outdoor_c)
         # A scan that says nothing new is let through while no finding can come or go, or stands and has its time kept.
         due = not same or self.now_s >= self._decide_s - limits.MOMENT_S.value
-        if due and self.facts.fan and self.facts.compressor is False:
-            events += self._judge_clamps(scan)
         if due or self._evaluator.standing or self._calls.overdue or self._no_call_in_heat():
             events += self._decide()
         if look:
@@ -334,6 +332,9 @@ class Engine:
         return events
 
     def _decide(self) -> list[Event]:
+        crossed: list[Event] = []
+        if self._scan is not None and self.facts.fan and self.facts.compressor is False:
+            crossed = self._judge_clamps(self._scan)
         moment = self._snapshot()
         if self._usual_s >= limits.GLIMPSE_STEP_S.value and self._scan is not None:
             within = self._features.glimpse_run(self._scan, moment.said or self.facts, self.facts)
@@ -375,7 +376,7 @@ class Engine:
         if "overdue-call" in self._diagnosis.standing:
             evidence = self._evidence(CATALOGUE["overdue-call"])
             changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
-        events = self._with_alerts(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
+        events = crossed + self._with_alerts(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         silence_s = self._inputs.silence_deadline(self.now_s, self._silence[0])
         self._due_s = min(self._evaluator.deadline_s, self._patterns.deadline(self.now_s), silence_s)
         if self._evaluator.standing:

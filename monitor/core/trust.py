@@ -361,8 +361,8 @@ class Trust:
     def add_minute(
         self, *, swapped: bool | None, numbers: Mapping[str, float | None] | None = None, runs: bool = False
     ) -> bool:
-        """Add a minute, or what is seen before it is over: whether the clamps read each other's current (None: not known), and the numbers of a rest or of
-        a run that has settled; True when other sensors are distrusted by it."""
+        """Add a minute, or what is seen before it is over: whether the clamps read each other's current (None: not
+        known), and the numbers of a rest or of a run that has settled; True when other sensors are distrusted by it."""
         was = self.distrusted
         self.swapped = self.swapped if swapped is None else swapped
         if numbers is not None:
