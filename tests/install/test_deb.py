@@ -29,7 +29,7 @@ def _built(folder: Path, *arguments: str) -> Path:
     if shutil.which("dpkg-deb") is None:
         pytest.skip("dpkg-deb is not here")
     command: list[str | Path] = [INSTALL / "build-deb.sh", folder, *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False, umask=0o077)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=1800, check=False, umask=0o077)
     if done.returncode:  # building fetches what Debian has not
         (pytest.fail if FULL else pytest.skip)(f"cannot build here: {done.stderr[-300:]}")
     made = Path(done.stdout.split()[-1])
@@ -172,7 +172,8 @@ def test_a_package_without_a_licence_stops_the_build(tmp_path: Path) -> None:
     info.mkdir(parents=True)
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: orchard-pin\nVersion: 1.0\n")
     (info / "RECORD").write_text("orchard_pin.py,,\norchard_pin-1.0.dist-info/METADATA,,\n")
-    command = [sys.executable, INSTALL / "build-licences.py", "copyright", tmp_path / "lib", tmp_path]
+    place = [str(tmp_path / "lib"), str(tmp_path)]
+    command = [sys.executable, str(INSTALL / "build-licences.py"), "copyright", *place]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert (done.returncode, done.stderr) == (1, "orchard-pin brings no licence\n")
 
@@ -203,7 +204,7 @@ def test_lintian_finds_no_error_and_no_warning(either: Path) -> None:
 )
 def test_wrong_arguments_are_refused_before_anything_is_made(tmp_path: Path, arguments: list[str], said: str) -> None:
     """With what was given and what is allowed."""
-    command = [INSTALL / "build-deb.sh", *arguments]
+    command = [str(INSTALL / "build-deb.sh"), *arguments]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, cwd=tmp_path)
     assert done.returncode == 1
     assert done.stderr.startswith(f"build-deb.sh: {said}"), done.stderr
