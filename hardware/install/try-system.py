@@ -96,7 +96,10 @@ def initial_disk(system: Path, folder: Path) -> Path:
     modules = next((system / "usr/lib/modules").iterdir())
     needs = dict(line.split(":", 1) for line in (modules / "modules.dep").read_text().splitlines())
     order: list[str] = []
+    within = {Path(line).stem for line in (modules / "modules.builtin").read_text().splitlines()}
     for name in INITIAL_MODULES:
+        if name in within:
+            continue
         path = next(path for path in needs if Path(path).name.startswith(f"{name}.ko"))
         order += [one for one in (*reversed(needs[path].split()), path) if one not in order]
     script = "#!/bin/busybox sh\n"
@@ -118,7 +121,7 @@ def initial_disk(system: Path, folder: Path) -> Path:
     return made
 
 
-INITIAL_MODULES = ("virtio_blk", "crc32c_generic", "ext4")
+INITIAL_MODULES = ("virtio_pci", "virtio_blk", "crc32c_generic", "ext4")  # Debian 13's kernel has the first within
 _GO_ON = """\
 /bin/busybox mount -t devtmpfs dev /dev
 while ! /bin/busybox mount -t ext4 /dev/vda /root; do /bin/busybox sleep 0.1; done

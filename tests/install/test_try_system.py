@@ -6,6 +6,9 @@ Outside check: the page kept is read by the standard library's HTML parser, as a
 from __future__ import annotations
 
 import importlib.util
+import lzma
+import shutil
+import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
@@ -138,3 +141,41 @@ def test_a_story_counts_where_each_finding_was_told_in_order_and_shown(
 def test_a_trial_passes_that_came_to_its_end_without_a_failure(said: list[str], good: bool) -> None:
     """A last word of the listener behind the end is no failure."""
     assert _module("try-system").passed(said) is good
+
+
+@pytest.mark.parametrize(("within", "packed"), [(False, False), (True, True)])
+def test_the_machine_starts_with_each_driver_that_its_kernel_has_not_within(
+    tmp_path: Path, within: bool, packed: bool
+) -> None:
+    """As kernels name them (modules.dep, modules.builtin): Debian 12's has the disk's bus as a module, Debian 13's has
+    it within itself and its modules packed. Checked by Debian's cpio, where it is there."""
+    folder = tmp_path / "system/usr/lib/modules/6.1.0-arm64"
+    folder.mkdir(parents=True)
+    (tmp_path / "system/usr/bin").mkdir()
+    (tmp_path / "system/usr/bin/busybox").write_bytes(b"busybox")
+    end = ".ko.xz" if packed else ".ko"
+    needs: dict[str, list[str]] = {
+        "virtio_blk": [],
+        "crc32c_generic": [],
+        "ext4": ["jbd2"],
+        "jbd2": [],
+        "virtio_pci": ["virtio_pci_modern"],
+    }
+    needs |= {"virtio_pci_modern": []}
+    built_in = {"virtio_pci", "virtio_pci_modern"} if within else set()
+    modules = [name for name in needs if name not in built_in]
+    for name in modules:
+        (folder / f"{name}{end}").write_bytes(lzma.compress(name.encode()) if packed else name.encode())
+    rows = [f"{name}{end}:" + "".join(f" {one}{end}" for one in needs[name]) for name in modules]
+    (folder / "modules.dep").write_text("\n".join(rows) + "\n")
+    (folder / "modules.builtin").write_text("".join(f"kernel/{name}.ko\n" for name in sorted(built_in)))
+    made = _module("try-system").initial_disk(tmp_path / "system", tmp_path)
+    loaded = [
+        line.split("/")[-1] for line in made.read_bytes().decode(errors="replace").splitlines() if "insmod" in line
+    ]
+    first = [] if within else ["virtio_pci_modern.ko", "virtio_pci.ko"]
+    assert loaded == [*first, "virtio_blk.ko", "crc32c_generic.ko", "jbd2.ko", "ext4.ko"]
+    if shutil.which("cpio"):
+        with made.open("rb") as archive:
+            listed = subprocess.run(["cpio", "-t"], stdin=archive, capture_output=True, text=True, check=True)
+        assert set(loaded) < set(listed.stdout.split())
