@@ -339,7 +339,7 @@ class Engine:
         if self._usual_s >= limits.GLIMPSE_STEP_S.value and self._scan is not None:
             within = self._features.glimpse_run(self._scan, moment.said or self.facts, self.facts)
             if within is not None:
-                self._patterns.stops.within(within)
+                self._patterns.stops.within(*within)
             stop = self._features.glimpse_stop(self._scan, moment.said or self.facts, self.facts)
             if stop is not None:
                 self._patterns.stopped_within(self.facts, *stop, self._scan.t_s)
@@ -468,8 +468,13 @@ class Engine:
             said=said,
             distrusted=self._trust.distrusted,
             fan_may_rest=self._fan_may_rest(self._outdoor_c),
-            drive=self._modulates or self.settings.unit.kind == "variable-speed",
+            drive=self._drive,
         )
+
+    @property
+    def _drive(self) -> bool:
+        """Whether a board sets the compressor's speed, as declared or as this unit has shown."""
+        return self._modulates or self.settings.unit.kind == "variable-speed"
 
     def _fan_may_rest(self, outdoor_c: float | None) -> bool:
         """Whether a defrost or the unit's board may hold the fan off; where the temperature is not known, it may."""
@@ -616,11 +621,13 @@ class Engine:
             sound=self.facts.draw == "normal" and not any(CATALOGUE[name].unsound for name in self._evaluator.standing),
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
         )
+        minute_a = minute.readings["compressor_a"]
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.MINUTE_S.value):
-            self._habits.mind_speed(started_s, minute.readings["compressor_a"], minute.readings["fan_a"])
+            self._habits.mind_speed(started_s, minute_a, minute.readings["fan_a"])
+        if started_s is not None and "compressor_a" not in self._trust.distrusted:
+            slows = self._drive or self._habits.slowed_down
+            self._features.run_minute(minute_a, scan.t_s, slows=slows)
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.SETTLE_S.value):
-            minute_a = minute.readings["compressor_a"]
-            self._features.settled_minute(minute_a, scan.t_s)
             if not lasted(started_s, scan.t_s, limits.RUN_ALIKE_S.value):
                 self._features.minute(minute_a, self._normal_a(outdoor_c, minute_a), scan.t_s)
             if self._outdoor_c is not None and self._outdoor_c < limits.HABITS.heats_below_c.value and self.facts.call:

@@ -291,8 +291,11 @@ FOLLOWS_WEIGHT = _ours(0.3, "1", 0, 1, "a finding that follows from another one 
 WATCH_WEIGHT = _ours(0.5, "1", 0, 1, "and one that is told at the next visit only half of an urgent one")
 SATISFIED_MOST_S = _ours(3 * 3600.0, "s", 1800, 86400, "a call that nothing answers is not satisfied sooner or later")
 CONFIRM_STOPS = _ours(2, "stops", 1, 5, "when a single stop came may be chance; two alike are a habit")
-FLICKERS = _ours(6, "changes", 3, 60, "three times open within minutes: no pressure switch or overload closes so often")
-FLICKERS_WINDOW_S = _ours(180.0, "s", 30, 600, "and slow scans still see them, where they miss that it chatters")
+FLICKERS = _ours(6, "changes", 3, 60, "three times open within two minutes: no pressure switch closes so often")
+FLICKERS_WINDOW_S = _ours(
+    120.0, "s", 30, 600, "one that trips without its fan is closed again after a minute and a half"
+)
+FLICKERS_SCANS = _ours(12, "scans", 6, 60, "every other scan or so: a pan or a switch does not change so often")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
 OVERLOAD_MOST_S = _cited(
@@ -313,6 +316,7 @@ RUN_SLACK_RATIO = _ours(0.015, "1", 0, 0.1, "what was told of a run's current is
 FALL_RATIO = _ours(0.6, "of the minutes before", 0.3, 0.65, "a low stage draws two thirds of a high one's and more")
 FALL_CONFIRM = _ours(2, "minutes", 1, 10, "one minute alone may hold a blink of the line")
 FALL_MINUTES = _ours(3, "minutes", 2, 30, "settled minutes of the same run that a fall is held against")
+FALL_SCANS = _ours(20, "scans", 5, 60, "in the first minute or so of a run: a start that stalls is fewer of them")
 RISE_RATIO = _ours(1.12, "1", 1.05, 2, "of what is normal: more than a unit's own changes")
 GLIMPSE_STEP_S = _ours(10.0, "s", 2, 120, "scans as far apart as this may show a whole run only once")
 RISE_BEFORE_RATIO = _ours(1.08, "1", 1.02, 2, "of what is normal: it was high before, and not by a hair")

@@ -166,6 +166,8 @@ class Truth:
         self._short_runs = self._short_rests = self._own_stops = 0
         self._ran, self._began_s, self._stopped_s = False, -inf, -inf
         self._switched: deque[float] = deque(maxlen=12)
+        self._call_switched: deque[float] = deque(maxlen=12)
+        self._called = False
         self._was_closed = False
         self._closings = 0
         self._tripped: deque[float] = deque(maxlen=8)
@@ -208,9 +210,7 @@ class Truth:
         self._set("low-control-voltage", weak or chatter, now_s, weak and unit.unit_v < WEAK_V * 0.97)
         self._set("line-supply-lost", not supply, now_s)
         self._set("control-power-lost", unit.rc_v < PRESENT_24V, now_s)
-        asks = unit.indoor_y_v >= PRESENT_24V
-        self._set("call-not-reaching-unit", asks and not call and unit.rc_v >= PRESENT_24V, now_s)
-        self._set("call-without-thermostat", call and not asks, now_s)
+        self._way_of_the_call(now_s, call)
         share = unit.supply_v / design.primary_v - 1.0
         settled = now_s >= self._settled_from_s
         steady = supply and (settled or not runs)
@@ -246,6 +246,17 @@ class Truth:
         # It may have become so at any time since the last look: one finding may not be untrue, another not demanded.
         could.update(so, now_s, least_s, self.broken_s, self._last_s)
         self.must[finding].update(so and clearly, now_s, least_s, self.broken_s, now_s)
+
+    def _way_of_the_call(self, now_s: float, call: bool) -> None:
+        """From the thermostat's output to the unit; one that makes and breaks by the second may be told as cut."""
+        unit = self.world.unit
+        asks = unit.indoor_y_v >= PRESENT_24V
+        self._call_switched.extend([now_s] * (call is not self._called))
+        self._called = call
+        blinks = asks and sum(now_s - at_s <= 10.0 for at_s in self._call_switched) >= 6
+        cut = asks and not call and unit.rc_v >= PRESENT_24V
+        self._set("call-not-reaching-unit", cut or blinks, now_s, cut)
+        self._set("call-without-thermostat", call and not asks, now_s)
 
     def _follow_runs(self, now_s: float, *, runs: bool, closed: bool) -> None:
         if self.world.unit.compressor_a < _HUMS * self.world.plan.design.compressor_rla_a or not closed:

@@ -236,11 +236,11 @@ class Stops:
         self.fans.append(self._fan)
         self._stopped_s = at_s
 
-    def within(self, facts: Facts) -> None:
-        """Count a run that a single scan showed, and the next one found the contacts open under the same call."""
+    def within(self, running: Facts, stopped: Facts) -> None:
+        """Count a run that a single scan showed, and the next one found the contacts open again."""
         self.started()
-        self.runs(facts)
-        self.places.append("contacts")
+        self.runs(running)
+        self.places.append(stop_place(stopped))
         self.fans.append(self._fan)
 
     def changed(self, facts: Facts, at_s: float) -> None:
@@ -689,6 +689,11 @@ class Habits:
         self._slowing = slowing._replace(
             seen=slow and least_a <= fan_a <= slowing.fan_a * _HABIT.slowed_fan_ratio.value
         )
+
+    @property
+    def slowed_down(self) -> bool:
+        """Whether the last minute showed compressor and fan slowed down together, as a drive slows them."""
+        return self._slowing.seen
 
     def ran_in_the_cold(self, started_s: float) -> None:
         """Note that the run that began then has settled in weather in which nothing is cooled."""

@@ -51,8 +51,10 @@ ABOUT: dict[str, tuple[str, ...]] = {
     **dict.fromkeys(("off-time", "trip-amps"), (*_STOPS, "call-not-reaching-unit")),
     "opened": ("call-without-pull-in", "call-without-run", "short-cycling", "contactor-chatter"),
     "flickers": (*_STOPS, "low-control-voltage"),
+    "call-flickers": ("call-not-reaching-unit", *_STOPS),
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
-    "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", *_STOPS),
+    "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", "call-not-reaching-unit", *_STOPS),
+    "fan-glimpse": ("call-not-reaching-unit", *_STOPS),
     "clamps": (
         *("sensing-disagrees", "high-running-current", "low-running-current", "fan-not-running", "long-run"),
         *_STOPS,
@@ -111,6 +113,9 @@ _SAYS: dict[str, dict[str, str]] = {
     "flickers": {
         "yes": "the contacts open and close several times a minute under a standing call",
     },
+    "call-flickers": {
+        "yes": "the call comes and goes at the unit while the thermostat calls all the time",
+    },
     "opened": {
         "at-start": "the contactor did not close when the call came",
         "in-run": "the contactor let go in the middle of a run with the call still there",
@@ -119,6 +124,10 @@ _SAYS: dict[str, dict[str, str]] = {
         "high": "the fan draws more than its own normal",
         "low": "the fan draws less than its own normal",
         "none": "the fan drew nothing while the compressor ran",
+    },
+    "fan-glimpse": {
+        "still": "the fan drew nothing in the one scan that shows a run",
+        "stalled": "the fan drew a stalled motor's current in the one scan that shows a run",
     },
     "clamps": {
         "swapped": "the fan's clamp reads the compressor's current",
@@ -205,6 +214,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if not _STARTS.isdisjoint(findings):
         # What was measured in the last run that went well says little of a start that fails since.
         told = {name: ratio for name, ratio in told.items() if features[name] != _OF_RUNS.get(name)}
+    if "fan-amps" in told:
+        told.pop("fan-glimpse", None)  # more than one scan says it
     if "trip-amps" in told:
         told.pop("run-amps", None)  # what it drew as it stopped says the same, and of the stop itself
     if "fan-not-running" in findings:
@@ -276,6 +287,7 @@ class FeatureWatch:
         self._was_high, self._rose_so, self._high_s = False, False, -inf  # how it rose before, and until when
         self._level_a: deque[float] = deque(maxlen=int(limits.FALL_MINUTES.value))  # of the run's last minutes
         self._level_of_s: float | None = None  # the start of that run
+        self._began_a: float | None = None  # what it drew in its first minute, where scans are close
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
         self._fan_within = ""
@@ -284,6 +296,8 @@ class FeatureWatch:
         self._open_within: tuple[float, Facts] | None = None  # a stop of which one scan has been seen
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
+        self._call: bool | None = None  # as the scan before had it under the thermostat's call
+        self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
         }
@@ -305,6 +319,7 @@ class FeatureWatch:
                 if len(self._flicks_s) == self._flicks_s.maxlen and within_s <= limits.FLICKERS_WINDOW_S.value:
                     self._mark("flickers", "yes", scan.t_s)
             self._load = scan.load
+        self._glimpse_call(scan)
         amps = scan.compressor_a
         if amps is not None and amps >= self._locked_a:
             self._stalled_s = scan.t_s
@@ -320,16 +335,32 @@ class FeatureWatch:
                     self._mark("stalled", "yes", self._stalled_s)
                 self._stalled_s = None
 
-    def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> Facts | None:
-        """See a run that one scan alone shows under a standing call, as scans a minute apart do; return what that scan
-        said once the next has found the contacts open again. It moves no belief, and tells all the same that the
-        chain works, and how it stopped. `said`: what this scan says by itself; `facts`: what is believed."""
+    def _glimpse_call(self, scan: Scan) -> None:
+        """See a call that comes and goes at the unit while the thermostat calls, at whatever rate it is looked at."""
+        if not scan.thermostat:
+            self._call = None
+        if not scan.thermostat or scan.call is None:
+            return
+        if self._call is not None and scan.call is not self._call:
+            self._blinks_s.append(scan.t_s)
+            first_s = self._blinks_s[0]
+            scans = sum(one.t_s >= first_s for one in self._last)
+            if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
+                self._mark("call-flickers", "yes", scan.t_s)
+        self._call = scan.call
+
+    def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, Facts] | None:
+        """See a run that one scan alone shows under a standing call, as scans a minute apart do, be it the contactor
+        that lets go or something that cuts the thermostat's call on its way. Return what that scan said, and the one
+        that has found the contacts open again. It moves no belief, and tells all the same that the chain works, and
+        how it stopped. `said`: what this scan says by itself; `facts`: what is believed."""
         open_now, within, self._within = facts.load is False, self._within, None
+        asked = said.call or said.thermostat
         if open_now and said.call and said.load and said.compressor:
-            self._within = within or (scan, said, bool(facts.call))
-        elif within is not None and open_now and said.call and said.load is False and said.supply is not False:
-            self._run_within(*within)
-            return within[1]
+            self._within = within or (scan, said, bool(facts.call or facts.thermostat))
+        elif within is not None and open_now and asked and said.load is False and said.supply is not False:
+            self._run_within(*within, let_go=bool(said.call))
+            return within[1], said
         elif said.load is None:
             self._within = within
         return None
@@ -350,17 +381,24 @@ class FeatureWatch:
             return within, at_s
         return None
 
-    def _run_within(self, scan: Scan, facts: Facts, again: bool) -> None:
-        """Mark such a run: `again`, after the contacts had been open under its call, the unit works by itself. A fan
-        stands or stalls where two in a row show it."""
-        self._mark("opened", "in-run", scan.t_s)
+    def _run_within(self, scan: Scan, facts: Facts, again: bool, *, let_go: bool) -> None:
+        """Mark such a run: `again`, after the contacts had been open under its call, the unit works by itself;
+        `let_go`, the contactor opened with the call still at the unit. A fan stands or stalls where two in a row show
+        it."""
+        if let_go:
+            self._mark("opened", "in-run", scan.t_s)
         if again:
             self._mark("comes-and-goes", "yes", scan.t_s)
         was, self._fan_within = self._fan_within, "stalled" if facts.stalled else "ran" if facts.fan else "still"
-        twice = facts.fan is not None and was == self._fan_within
-        if twice and was == "still" and not facts.fan_may_rest:
+        word = "" if facts.fan is None or (not facts.fan and facts.fan_may_rest) else self._fan_within
+        twice = word == was
+        if twice and word == "still":
             self._mark("fan-amps", "none", scan.t_s)
-        stalled = twice and was == "stalled"
+        if word in FEATURES["fan-glimpse"]:
+            self._mark("fan-glimpse", word, scan.t_s)
+        elif word:
+            self._marks.pop("fan-glimpse", None)
+        stalled = twice and word == "stalled"
         amps, outdoor_c, normal_a = scan.compressor_a, scan.outdoor_c, self._normal_a
         stop = _Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a, rough=self._rough)
         self._stops.append(stop)
@@ -441,19 +479,30 @@ class FeatureWatch:
             if self._sudden:
                 self._mark("rise", "sudden", at_s)
 
-    def settled_minute(self, minute_a: float | None, at_s: float) -> None:
-        """See whether the current fell at once in the middle of a run. The minute in which it falls shows a part of it
-        only; a low stage draws more than what counts as a fall."""
-        if minute_a is None or self._unit.kind == "variable-speed":
+    def run_minute(self, minute_a: float | None, at_s: float, *, slows: bool) -> None:
+        """See whether the current fell at once in the middle of a run (`minute_a`: of the last whole minute of it). The
+        minute in which it falls shows a part of it only; a low stage draws more than what counts as a fall. `slows`: a
+        board sets the compressor's speed, or has just slowed it down with its fan: no fall tells anything then."""
+        if slows:
+            self._fallen = 0
+            self._marks.pop("fall", None)
             return
         if self._level_of_s != self._started_s:
-            self._level_of_s, self._fallen = self._started_s, 0
+            self._level_of_s, self._began_a, self._fallen = self._started_s, None, 0
             self._level_a.clear()
+        if self._began_a is None and self._started_s is not None:
+            # Where scans are close, the run's first minute is a level too.
+            ran = [s.compressor_a or 0.0 for s in self._ran() if s.t_s >= self._started_s]
+            began = [amps for amps in ran if amps < self._locked_a]
+            self._began_a = median(began) if len(began) >= limits.FALL_SCANS.value else None
+        if minute_a is None:
+            return
         whole = len(self._level_a) == self._level_a.maxlen
-        if whole and minute_a < limits.FALL_RATIO.value * median(self._level_a):
+        level_a = median(self._level_a) if whole else self._began_a
+        if level_a is not None and minute_a < limits.FALL_RATIO.value * level_a:
             self._fallen += 1
             if self._fallen >= limits.FALL_CONFIRM.value:
-                self._fell_from_a = median(self._level_a)
+                self._fell_from_a = level_a
                 self._mark("fall", "sudden", at_s)
             return
         self._fallen = 0
@@ -481,7 +530,7 @@ class FeatureWatch:
         self._started_s = None
         self._stopped_s = -inf
         self._dead_s = inf
-        self._stalled_s = self._load = self._within = self._open_within = None
+        self._stalled_s = self._load = self._call = self._within = self._open_within = None
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -665,6 +714,10 @@ class FeatureWatch:
         earlier = sorted(scan.compressor_a or 0.0 for scan in ran[:-4] if scan.t_s >= settled_s)
         fans = [scan.fan_a for scan in ran if scan.fan_a is not None][-2:]
         least_a, most_a = (ratio.value * unit.fan_fla_a for ratio in (limits.FAN_STALLED_RATIO, limits.SWAPPED_RATIO))
+        last_a = ran[-1].fan_a if ran else None
+        still = last_a is not None and last_a < limits.FAN_OFF_RATIO.value * unit.fan_fla_a
+        stalled = last_a is not None and least_a < last_a < most_a
+        self._fan_within = "" if last_a is None else "still" if still else "stalled" if stalled else "ran"
         return _Stop(
             at_s,
             at_s - started_s,

@@ -40,6 +40,7 @@ SAYS: dict[str, dict[str, str]] = {
         "no": "the call is sensed ahead of the unit's own switches and boards",
         "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
     },
+    "unit:board-fan": {"no": "the contactor feeds the fan", "yes": "a board switches the fan"},
     "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
     "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
     "fan-in-runs": {

@@ -35,12 +35,17 @@ _AHEAD_OF_TAP = {"unit_coil_tap": "yes"}
 _OPEN_LOW = {"pressure_volts": "low-pressure; seldom none", "pressure_switch": "open or closed"}
 _OPEN_HIGH = {"pressure_volts": "high-pressure; seldom none", "pressure_switch": "open or closed"}
 _TRIPPED_LOW, _TRIPPED_HIGH = _OPEN_LOW | _BEHIND_TAP, _OPEN_HIGH | _BEHIND_TAP
+# Where there is a fan relay or a board's output, it fails seldomer than motor and capacitor (common practice); one that
+# nobody has declared may be there all the same.
+_BOARD_FAN, _NO_BOARD_FAN = {"unit_board_fan": "yes"}, {"unit_board_fan": "no"}
 _CUTS_CALL = {"recent_call_without_pull_in": "no; seldom yes"}
 _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
     ["recent:low-running-current"],
     ["recent:high-running-current"],
     ["fan-in-runs", "recent:fan-not-running"],
 )
+
+_FAN_SEEN = ["fan-amps", "fan-glimpse"]
 
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
@@ -68,9 +73,12 @@ _OPEN_CONTACTOR = (
     cause("indoor-airflow", 0.45, ["opened"], coil_a="none", **_TRIPPED_LOW),
     cause("fan-capacitor", 5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-motor", 4.5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
+    cause("fan-control", 2, _FAN_BEFORE, coil_a="none", fan_in_runs="still", **_TRIPPED_HIGH, **_BOARD_FAN),
+    cause("fan-control", 0.5, _FAN_BEFORE, coil_a="none", fan_in_runs="still", **_TRIPPED_HIGH, **_NO_BOARD_FAN),
     # One that stalls in the very run that trips had been running until then.
-    cause("fan-capacitor", 4, ["fan-amps"], coil_a="none", **_TRIPPED_HIGH),
-    cause("fan-motor", 3.5, ["fan-amps"], coil_a="none", **_TRIPPED_HIGH),
+    cause("fan-capacitor", 4, _FAN_SEEN, coil_a="none", **_TRIPPED_HIGH),
+    cause("fan-motor", 3.5, _FAN_SEEN, coil_a="none", **_TRIPPED_HIGH),
+    cause("fan-control", 1.5, _FAN_SEEN, coil_a="none", **_TRIPPED_HIGH, **_BOARD_FAN),
     cause("defrost-board", 1, coil_a="none", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
@@ -99,6 +107,7 @@ _FAN_STOPPED = {
     "recent_fan_not_running": "yes or no",
     "fan_in_runs": "still or stalled; seldom ran",
 }
+_FAN_RELAY_OPEN = _FAN_STOPPED | {"fan_in_runs": "still"} | _BOARD_FAN
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
 _TROUBLED = ["recent:overload-cycling", "recent:compressor-not-running", "recent:pull-in-without-run"]
@@ -199,6 +208,11 @@ CONTROL: dict[str, Situation] = {
         # a unit that has shown that is cut by something else when the call goes as well.
         cause("fan-capacitor", 12, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH, **_CUTS_CALL),
         cause("fan-motor", 10, ["fan-in-runs"], fan_in_runs="still or stalled", **_OPEN_HIGH, **_CUTS_CALL),
+        cause("fan-control", 4.5, ["fan-in-runs"], fan_in_runs="still", **_OPEN_HIGH, **_CUTS_CALL, **_BOARD_FAN),
+        cause("fan-control", 1, ["fan-in-runs"], fan_in_runs="still", **_OPEN_HIGH, **_CUTS_CALL, **_NO_BOARD_FAN),
+        # In the one scan that shows a run, its fan was not turning.
+        cause("fan-capacitor", 1.5, ["fan-glimpse"], **_OPEN_HIGH, **_CUTS_CALL),
+        cause("fan-motor", 1.5, ["fan-glimpse"], **_OPEN_HIGH, **_CUTS_CALL),
         cause(
             "condenser-dirty",
             4.5,
@@ -280,6 +294,7 @@ CONTROL: dict[str, Situation] = {
         # A stopped fan drives the pressure up within seconds, often before its own finding has held.
         cause("fan-capacitor", 1.2, fan_a="still; seldom running", **_FAN_STOPPED),
         cause("fan-motor", 1, fan_a="still; seldom running", **_FAN_STOPPED),
+        cause("fan-control", 0.5, fan_a="still; seldom running", **_FAN_RELAY_OPEN),
         cause("thermostat", 5, stopped_at="thermostat or call"),
         cause("equipment-oversized", 4, stopped_at="thermostat or call"),
         cause("pressure-switch", 2, stopped_at="contacts; seldom safety or call"),

@@ -161,6 +161,7 @@ SUSPECTS: dict[str, Suspect] = {
         8,
         load=("float switch", _DRAIN),
         signs={
+            "call-flickers": {"yes": 0.2},
             "comes-and-goes": {"yes": 1.8},  # a pan drains slowly, and it closes again
             "trip-amps": {"locked": 0.1, "high": 0.3, "usual": 1.5, "low": 0.5},
             "trip-after": {"seconds": 0.1, "minutes": 0.2, "hour": 4},
@@ -191,7 +192,7 @@ SUSPECTS: dict[str, Suspect] = {
         "find the break (garden tools, animals, staples); use a spare wire or pull a new cable",
         3,
         load=("thermostat cable", "wire connectors"),
-        signs={"comes-and-goes": {"yes": 0.3}},
+        signs={"call-flickers": {"yes": 1.5}, "comes-and-goes": {"yes": 0.3}},
         control_wire="open",
     ),
     "loose-connection": _suspect(
@@ -202,6 +203,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spade terminals and crimper", "wire connectors"),
         signs={
             "flickers": {"yes": 4},
+            "call-flickers": {"yes": 5},
             "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
             "trip-amps": {"locked": 0.5, "usual": 2},
             "stalled": {"yes": 0.4},
@@ -279,6 +281,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=(_CAPACITORS, "contact thermometer"),
         signs={
             "flickers": {"yes": 0.05},
+            "call-flickers": {"yes": 0.5},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.02, "long": 1.5},
             "trip-amps": {"locked": 0.3, "usual": 2},
@@ -337,6 +340,7 @@ SUSPECTS: dict[str, Suspect] = {
             "dead-for": {"hours": 0.2},
             "opened": {"in-run": 2, "at-start": 0.1},
             "fan-amps": {"high": 10, "low": 1.5, "none": 5},
+            "fan-glimpse": {"still": 4, "stalled": 6},
             "small-pipe": {"hot": 2},
         },
         fan_blade="stiff or free",
@@ -357,6 +361,7 @@ SUSPECTS: dict[str, Suspect] = {
             "dead-for": {"hours": 0.2},
             "opened": {"in-run": 2, "at-start": 0.1},
             "fan-amps": {"high": 10, "none": 4},
+            "fan-glimpse": {"still": 3, "stalled": 6},
             "small-pipe": {"hot": 2},
         },
         fan_capacitor="dead or weak or over",
@@ -754,6 +759,7 @@ SUSPECTS: dict[str, Suspect] = {
         "nothing is broken: it comes back by itself; if not, the utility replaces its switch",
         1,
         signs={
+            "call-flickers": {"yes": 0.05},
             "trip-after": {"seconds": 0.3},  # the utility's switch knows nothing of starts
             "comes-and-goes": {"yes": 2},
         },
@@ -765,7 +771,18 @@ SUSPECTS: dict[str, Suspect] = {
         "measure in and out of relay or board; replace that, not the motor",
         1.2,
         load=("fan relay", "defrost board"),
-        signs={"fan-amps": {"high": 0.2, "none": 3}},
+        signs={
+            "flickers": {"yes": 0.1},
+            "off-time": {"seconds": 0.15},
+            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
+            "trip-after": {"minutes": 2, "hour": 0.5},
+            "dead-for": {"hours": 0.2},
+            "opened": {"in-run": 2, "at-start": 0.1},
+            # a motor without power draws nothing at all; one that is stiff or lacks its capacitor stalls as well
+            "fan-amps": {"high": 0.2, "none": 5},
+            "fan-glimpse": {"still": 4, "stalled": 0.3},
+            "small-pipe": {"hot": 2},
+        },
         fan_volts="absent",
     ),
 }

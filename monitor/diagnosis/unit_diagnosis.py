@@ -396,6 +396,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
         "unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no",
         "unit:start-kit": "yes" if case.unit.start_kit else "no",
         "unit:coil-tap": "yes" if case.unit.call_tap == "coil" else "no",
+        "unit:board-fan": "yes" if case.unit.fan_by_board else "no",
     }
     names: set[str] = set()
     for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):

@@ -463,14 +463,23 @@ def test_of_two_runs_in_a_row_the_last_one_tells_of_the_fan() -> None:
 @pytest.mark.parametrize(
     ("fan", "stalled", "found"), [(False, None, "still"), (True, True, "stalled"), (True, None, "ran")]
 )
-def test_a_run_that_one_scan_showed_stopped_at_the_contacts(fan: bool, stalled: bool | None, found: str) -> None:
+@pytest.mark.parametrize(
+    ("stopped", "place"),
+    [
+        (Facts(call=True, contacts=False), "contacts"),
+        (Facts(call=False, thermostat=True, contacts=False), "safety"),
+    ],
+)
+def test_a_run_that_one_scan_showed_stopped_where_the_next_one_says(
+    fan: bool, stalled: bool | None, found: str, stopped: Facts, place: str
+) -> None:
     """As any other run; three of them agree, and the fan of the one before is not taken for theirs."""
     stops = Stops(3)
     stops.runs(Facts(compressor=True, fan=not fan))
     for _ in range(3):
         assert "stopped-at" not in stops.seen()
-        stops.within(Facts(compressor=True, fan=fan, stalled=stalled, contacts=True))
-    assert stops.seen() == {"stopped-at": "contacts", "fan-in-runs": found}
+        stops.within(Facts(compressor=True, fan=fan, stalled=stalled, contacts=True), stopped)
+    assert stops.seen() == {"stopped-at": place, "fan-in-runs": found}
 
 
 def test_what_changes_just_after_a_stop_still_tells_where_it_was() -> None:

@@ -109,6 +109,20 @@ def test_a_motor_that_hums_on_one_winding_may_be_told_as_a_run_that_does_not_coo
     assert not {"not-cooling", "low-running-current"} & due(truth)
 
 
+@pytest.mark.parametrize("so", [True, False])
+def test_a_call_that_makes_and_breaks_by_the_second_may_be_told_as_cut(so: bool) -> None:
+    """Who looks once a minute meets one state or the other, at random, and maybe the same one for minutes; nobody has
+    to call that a cut. The thermostat calls all the while."""
+    causes = (Planned(name="call-splice-loose", at_s=300.0, on_s=0.9, off_s=1.1),) if so else ()
+    world = World(WorldPlan(calls=((60.0, 900.0),), causes=causes, start_hour=12.0))
+    truth = Truth(world, 300.0)
+    for second in range(700):
+        world.advance(float(second))
+        truth.look()
+    assert truth.bears_out("call-not-reaching-unit", 699.0, 1.0) is so
+    assert "call-not-reaching-unit" not in due(truth)
+
+
 def test_borderline_is_neither_untrue_nor_demanded() -> None:
     """A little less current than a sound unit draws."""
     truth = watched("charge-leaks", level=0.42)
