@@ -525,6 +525,14 @@ class Durations:
         timed = self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= _HABIT.slack_s.value
         return self._common_s() if timed else None
 
+    def alike(self, usual_step_s: float) -> bool:
+        """Whether the last two were as long as each other, as far as scans so far apart can tell."""
+        if len(self.lasted_s) < 2:
+            return False
+        slack_s = max(_HABIT.slack_s.value, 2.0 * usual_step_s)
+        within = all(self.least_s <= one <= self.most_s for one in self.lasted_s)
+        return within and abs(self.lasted_s[-1] - self.lasted_s[-2]) <= slack_s
+
     def so_far_s(self, usual_step_s: float) -> float | None:
         """The common duration of the first times of all, of which there may be one; None once there are enough to learn
         from."""
@@ -701,8 +709,13 @@ class Habits:
             self._cold_runs, self._cold_run_s = min(self._cold_runs + 1, int(_HABIT.times.value)), started_s
 
     def sheds(self, usual_step_s: float) -> bool:
-        """Whether a switch cuts this unit's call for as long each time."""
-        return self._unit.delay_learned and self._learned_s("load-shed", usual_step_s) is not None
+        """Whether a switch cuts this unit's call, as declared or for as long each time; or may do so by the last two
+        times: no sensor is blamed for it meanwhile, though it stays an alarm until it is learned."""
+        if self._unit.load_shed or not self._unit.delay_learned:
+            return self._unit.load_shed
+        denied = _OFFERED_AS["load-shed"] in self._unit.not_by_design
+        known = self._learned_s("load-shed", usual_step_s) is not None
+        return known or (not denied and self.durations["load-shed"].alike(usual_step_s))
 
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""

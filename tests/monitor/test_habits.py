@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import msgspec
+import pytest
 
 from condenser_monitor.monitor.core.config import Settings, Unit, parse
 from condenser_monitor.monitor.core.patterns import Habits
@@ -195,3 +196,28 @@ def test_two_cuts_equal_to_the_second_are_a_utilitys_switch_and_nobodys_lie() ->
     engine = Engine(SETTINGS, fitted=ALL)
     played(engine, (600, REST), *uneven, (900.0, RUN))
     assert engine.status().offers == ()
+
+
+@pytest.mark.parametrize("declared", [True, False])
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_utility_that_cuts_half_of_each_half_hour_makes_a_liar_of_no_sensor(every_s: float, declared: bool) -> None:
+    """The trade's 50 % cycling (common practice of load control: 15 minutes of each half hour) in a heat in which the
+    thermostat is never satisfied: a run ends as often as one of a sound unit, and its thermostat seems stuck."""
+    unit = msgspec.structs.replace(SETTINGS.unit, load_shed=declared)
+    engine, told = Engine(msgspec.structs.replace(SETTINGS, unit=unit), fitted=ALL), []
+    sound = [(600.0, REST), (900.0, RUN)] * 2
+    for scan in scans(*sound, *[(900.0, RUN), (900.0, CUT)] * 6, (900.0, RUN), every_s=every_s):
+        told += [e.finding for e in engine.feed(scan) if isinstance(e, Change) and e.change.value == "raised"]
+        assert engine.status().distrusted == ()
+    cuts = 0 if declared else 2 if every_s == 1.0 else 3  # learned once so many were alike
+    assert told == ["call-not-reaching-unit"] * cuts
+    assert [offer.setting for offer in engine.status().offers] == ([] if declared else ["unit.load_shed"])
+
+
+def test_pauses_that_keep_no_time_under_a_thermostat_that_never_rests_are_its_sensors_lie() -> None:
+    """A thermostat's own pauses differ by more than a switch's timer does (common practice: by a tenth and more)."""
+    engine, told = Engine(SETTINGS, fitted=ALL), []
+    runs = [part for s in (700.0, 900.0, 820.0, 640.0, 980.0, 760.0) for part in ((s, RUN), (1.2 * s, CUT))]
+    for scan in scans(*[(600.0, REST), (900.0, RUN)] * 2, *runs * 2, every_s=10.0):
+        told += [e.evidence for e in engine.feed(scan) if isinstance(e, Change) and e.finding == "sensing-disagrees"]
+    assert told and told[0]["distrusted"] == ["thermostat"]
