@@ -335,6 +335,8 @@ class Engine:
         crossed: list[Event] = []
         if self._scan is not None and self.facts.fan and self.facts.compressor is False:
             crossed = self._judge_clamps(self._scan)
+        if self._scan is not None and self._scan.call is False and self.facts.call:
+            self._habits.call_blinked(self.now_s)
         moment = self._snapshot()
         if self._usual_s >= limits.GLIMPSE_STEP_S.value and self._scan is not None:
             within = self._features.glimpse_run(self._scan, moment.said or self.facts, self.facts)

@@ -606,10 +606,15 @@ class Habits:
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
-        self._opened_s = -inf
+        self._opened_s = self._blinked_s = -inf
+        self._held_off_s = inf  # since when the contacts have been open under a call
         self._was = Facts()
 
     # ------------------------------------------------------------ in
+
+    def call_blinked(self, at_s: float) -> None:
+        """Note a scan that reads no call amid one that stands: believed or not, a delay relay begins anew."""
+        self._blinked_s = at_s
 
     def update(self, facts: Facts, at_s: float) -> None:
         """Note what is believed since `at_s`."""
@@ -618,7 +623,9 @@ class Habits:
         was_closed = was.contacts if was.contacts is not None else was.runs
         if was_closed and closed is False:
             self._opened_s = at_s
-        if facts.call and closed is False and facts.supply is not False:
+        off = facts.call and closed is False and facts.supply is not False
+        self._held_off_s = min(self._held_off_s, at_s) if off else inf
+        if off:
             # Only a wait whose begin was seen has a length.
             if was.call is False or (was_closed and was.call):
                 self._waiting_s = at_s if was.call is False else inf
@@ -719,7 +726,7 @@ class Habits:
 
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
-        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
+        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
         self._opened_s, self._was = -inf, Facts()
 
     # ------------------------------------------------------------ out
@@ -728,9 +735,11 @@ class Habits:
         """How much longer than its delay a finding's condition may hold, s."""
         if finding == "fan-not-running":
             return self._frost_s if facts.fan_may_rest else 0.0
+        waits = finding in ("call-without-pull-in", "call-without-run")
+        anew_s = self._delay_anew_s(facts, usual_step_s) if waits else 0.0
         if not self._unit.delay_learned:
-            return 0.0
-        if finding in ("call-without-pull-in", "call-without-run"):
+            return anew_s
+        if waits:
             make_s = self._learned_s("delay-on-make", usual_step_s)
             first_wait = self._waiting_s < inf and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design
             if not make_s and first_wait:
@@ -739,13 +748,24 @@ class Habits:
             break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
-            return _HABIT.over_ratio.value * max(make_s or 0.0, left_s)
+            return max(anew_s, _HABIT.over_ratio.value * max(make_s or 0.0, left_s))
         if finding == "compressor-not-running":
             starting = self._fan_first_s < inf and self.modulates(usual_step_s)
             return _HABIT.over_ratio.value * _HABIT.ramp_s.value if starting else 0.0
         if finding == "call-not-reaching-unit":
             return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
+
+    def _delay_anew_s(self, facts: Facts, usual_step_s: float) -> float:
+        """By how much a declared delay may have begun later than the call: once anew where a blink of the call was
+        read, or where scans are too far apart to read one. What draws a coil's current has passed the relay."""
+        volts = facts.others.get("coil_v")
+        passed = facts.coil not in (None, "none") or volts in ("normal", "high")
+        if passed or self._held_off_s == inf:
+            return 0.0
+        if usual_step_s >= _HABIT.blind_step_s.value:
+            return self._unit.delay_on_make_s
+        return min(max(self._blinked_s - self._held_off_s, 0.0), self._unit.delay_on_make_s)
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""

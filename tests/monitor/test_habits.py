@@ -220,4 +220,48 @@ def test_pauses_that_keep_no_time_under_a_thermostat_that_never_rests_are_its_se
     runs = [part for s in (700.0, 900.0, 820.0, 640.0, 980.0, 760.0) for part in ((s, RUN), (1.2 * s, CUT))]
     for scan in scans(*[(600.0, REST), (900.0, RUN)] * 2, *runs * 2, every_s=10.0):
         told += [e.evidence for e in engine.feed(scan) if isinstance(e, Change) and e.finding == "sensing-disagrees"]
-    assert told and told[0]["distrusted"] == ["thermostat"]
+    assert [one["distrusted"] for one in told[:1]] == [["thermostat"]]
+
+
+DELAYED = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, delay_on_make_s=180))
+COIL_TOO = (*ALL, "coil_v")
+
+
+@pytest.mark.parametrize(
+    ("every_s", "wait_s", "told"),
+    [
+        (1.0, 185.0, False),
+        (1.0, 200.0, True),  # 10 s beyond the delay (contract.md, Findings)
+        (10.0, 340.0, False),
+        (60.0, 340.0, False),
+        (10.0, 400.0, True),
+        (60.0, 500.0, True),
+    ],
+)
+def test_a_declared_delay_may_begin_anew_once_between_slow_scans(every_s: float, wait_s: float, told: bool) -> None:
+    """A blink of the call resets a delay-on-make relay (common practice: its timing begins when it is energized). Who
+    looks every ten seconds or minute need not see it: at most one whole delay more, and no more than one."""
+    found = raised((600, REST), (900, RUN), (600, REST), (wait_s, WAIT), settings=DELAYED, every_s=every_s)
+    assert found == ["call-without-pull-in"] * told
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_coil_that_has_its_volts_waits_for_no_relay(every_s: float) -> None:
+    """24 V at the coil's own terminals have passed the delay: told as ever."""
+    rest, run = but(REST, coil_v=0.0), but(RUN, coil_v=25.0)
+    sound = ((600, rest), (900, run), (600, rest))
+    wait_s = 191.0 + 2.0 * every_s
+    for volts, told in ((25.0, True), (0.0, every_s < 5.0)):
+        parts = (*sound, (wait_s, but(WAIT, coil_v=volts)))
+        found = raised(*parts, settings=DELAYED, every_s=every_s, fitted=COIL_TOO)
+        assert found == ["call-without-pull-in"] * told, volts
+
+
+@pytest.mark.parametrize(("blink", "told"), [(True, False), (False, True)])
+def test_a_blink_that_one_scan_reads_begins_the_delay_anew(blink: bool, told: bool) -> None:
+    """A hundred seconds into the wait, for one scan: no belief follows it, and the relay does."""
+    gap = [(2.0, REST if blink else WAIT)]
+    parts = [(600, REST), (900, RUN), (600, REST), (100, WAIT), *gap, (170, WAIT), (600, RUN)]
+    assert raised(*parts, settings=DELAYED) == ["call-without-pull-in"] * told
+    dead = [*parts[:-2], (600, WAIT)]
+    assert raised(*dead, settings=DELAYED) == ["call-without-pull-in"]
