@@ -319,8 +319,11 @@ class Played:
                     self.true.append(event)
 
     def _of_holes(self, change: Change) -> bool:
-        """A cell that is missing is no fault of the unit, and to say so is no untruth."""
-        return change.finding == "sensor-silent" and self.truth.holes
+        """A cell that is missing is no fault of the unit, and to say so is no untruth; a sensor that is dead is one,
+        whatever other cells are missing."""
+        named = change.evidence.get("silent")
+        dead = isinstance(named, list) and any(self.truth.is_dead(str(name)) for name in named)
+        return change.finding == "sensor-silent" and self.truth.holes and not dead
 
     # ------------------------------------------------------------ a technician comes
 

@@ -336,6 +336,11 @@ class Truth:
         late_s = _LATE_S.get(finding, 300.0) + 3 * scan_s + HOLD_S.get(finding, 0.0)
         return finding not in self.could or t_s - self.could[finding].last_s <= late_s
 
+    def is_dead(self, sense: str) -> bool:
+        """Whether this sensor of the monitor's own is unplugged or hangs by now."""
+        condition = self.world.condition.senses.get(sense)
+        return condition is not None and (condition.unplugged or condition.stuck)
+
     def due(self, fitted: Collection[str], scan_s: float, *, starts: bool) -> tuple[str, ...]:
         """The findings that these sensors, read this often, must have shown since the fault began; `starts` are
         captured or not."""

@@ -123,6 +123,18 @@ def test_a_call_that_makes_and_breaks_by_the_second_may_be_told_as_cut(so: bool)
     assert "call-not-reaching-unit" not in due(truth)
 
 
+def test_a_sensor_that_is_unplugged_is_dead_and_no_other() -> None:
+    """Whatever cells of a recording are missing besides, to call it silent is true."""
+    cause = Planned(name="sense-unplugged", at_s=300.0, sense="compressor_a")
+    world = World(WorldPlan(calls=((60.0, 900.0),), causes=(cause,), start_hour=12.0))
+    truth = Truth(world, 300.0, holes=True)
+    before, after = [], []
+    for told, at_s in ((before, 299.0), (after, 301.0)):
+        world.advance(at_s)
+        told += [name for name in ALL if truth.is_dead(name)]
+    assert (before, after) == ([], ["compressor_a"])
+
+
 def test_borderline_is_neither_untrue_nor_demanded() -> None:
     """A little less current than a sound unit draws."""
     truth = watched("charge-leaks", level=0.42)
