@@ -670,6 +670,16 @@ def test_a_current_that_falls_at_once_is_no_leak(amps: Sequence[float], sudden: 
     assert of("low-running-current").suspects[0] == "charge-low"
 
 
+@pytest.mark.parametrize(("fan_ratio", "fell"), [(1.0, True), (0.6, False)])
+def test_a_drive_that_nobody_declared_slows_down_with_its_fan_and_has_not_fallen(fan_ratio: float, fell: bool) -> None:
+    """A board that sets speeds slows both (common practice); a winding that opens leaves the contactor's fan as it is.
+    In its first run, before anything is known of the unit."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    slow = but(RUN, compressor_a=0.45 * RUN["compressor_a"], fan_a=fan_ratio * RUN["fan_a"])  # type: ignore[operator]
+    events(scans((600.0, REST), (1500.0, RUN), (900.0, slow), every_s=10.0), engine=engine)
+    assert ("fall" in msgspec.json.decode(engine.memory())["features"]) is fell
+
+
 def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None:
     """A contactor that comes and goes every half minute for two hours: a few lines an hour."""
     parts = [(60.0, REST), *[part for _ in range(120) for part in ((30.0, NO_PULL), (30.0, RUN))]]
