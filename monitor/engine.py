@@ -176,6 +176,10 @@ class Engine:
 
     # ------------------------------------------------------------ in
 
+    def hear(self, item: Scan | StartTransient) -> Sequence[Event]:
+        """One item of what boards and recordings give: a scan, or a captured start."""
+        return self.feed_start(item) if isinstance(item, StartTransient) else self.feed(item)
+
     def feed(self, scan: Scan) -> Sequence[Event]:
         """One scan; what it changed (mostly nothing)."""
         now_s = scan.t_s

@@ -582,7 +582,7 @@ class _Listener:
         """Take one item, if it is read at this rate; what is raised is held against what is so."""
         if isinstance(item, Scan) and not self._scan_rate.reads(item, whole=whole):
             return
-        for change in self.engine.feed(item) if isinstance(item, Scan) else self.engine.feed_start(item):
+        for change in self.engine.hear(item):
             if not isinstance(change, Change) or change.change is not ChangeKind.RAISED:
                 continue
             if truth.bears_out(change.finding, change.t_s, RATES[self.rate]):

@@ -122,7 +122,7 @@ class ReadingsRig:
 
     def feed(self, item: Scan | StartTransient) -> Sequence[Event]:
         """One item into the engine."""
-        return self.engine.feed_start(item) if isinstance(item, StartTransient) else self.engine.feed(item)
+        return self.engine.hear(item)
 
     def run(self, until_s: float) -> Iterator[Event]:
         """Move time to `until_s`; the engine's events as they come."""

@@ -7,7 +7,7 @@ from math import inf
 from pathlib import Path
 
 from condenser_monitor.monitor.core.config import Settings
-from condenser_monitor.monitor.core.records import Event, Scan, StartTransient
+from condenser_monitor.monitor.core.records import Event, Scan
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import Reader
 
@@ -26,10 +26,10 @@ class Replay:
 
     def __iter__(self) -> Iterator[Event]:
         engine = self.engine
-        feed, feed_start = engine.feed, engine.feed_start
+        hear = engine.hear
         due_s = _or_never(engine.alarm_deadline())
         for item in self.reader:
-            events = feed_start(item) if isinstance(item, StartTransient) else feed(item)
+            events = hear(item)
             if events:
                 yield from events
                 due_s = _or_never(engine.alarm_deadline())

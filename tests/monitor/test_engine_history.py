@@ -145,7 +145,7 @@ def test_a_stall_during_a_capture_is_a_locked_rotor(held_s: float, found: bool, 
     if closing_seen:
         items.insert(-1, Scan(t_s=60.0, call=True, supply=True, load=True))
     items += [Scan(t_s=63.1 + t_s, **dead) for t_s in range(60)]
-    feed = [engine.feed_start(item) if isinstance(item, StartTransient) else engine.feed(item) for item in items]
+    feed = [engine.hear(item) for item in items]
     changes = [event for events_ in feed for event in events_ if isinstance(event, Change)]
     assert ("locked-rotor" in {one.finding for one in changes}) == found
     (silent,) = [one for one in changes if one.finding == "compressor-not-running" and one.change == "raised"]

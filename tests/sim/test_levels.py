@@ -50,7 +50,7 @@ def fed(engine: Engine, items: Iterable[Scan | StartTransient], shift_s: float =
     changes: list[Change] = []
     for item in items:
         moved = msgspec.structs.replace(item, t_s=item.t_s + shift_s)
-        events = engine.feed(moved) if isinstance(moved, Scan) else engine.feed_start(moved)
+        events = engine.hear(moved)
         changes += [event for event in events if isinstance(event, Change)]
     return changes
 

@@ -204,7 +204,7 @@ def test_simulate_writes_a_recording_that_replays_to_the_same_changes(tmp_path: 
     engine, again = Engine(scenario.settings), []
     reader = Reader(path)
     for item in reader:
-        events = engine.feed_start(item) if isinstance(item, StartTransient) else engine.feed(item)
+        events = engine.hear(item)
         again += [event for event in events if isinstance(event, Change)]
     assert reader.refused == []
     assert [(c.change, c.finding, c.suspects) for c in again] == [(c.change, c.finding, c.suspects) for c in told]
