@@ -296,7 +296,9 @@ FLICKERS = _ours(6, "changes", 3, 60, "three times open within two minutes: no p
 FLICKERS_WINDOW_S = _ours(
     120.0, "s", 30, 600, "one that trips without its fan is closed again after a minute and a half"
 )
-FLICKERS_SCANS = _ours(12, "scans", 6, 60, "every other scan or so: a pan or a switch does not change so often")
+FLICKERS_SCANS = _ours(
+    12, "scans", 6, 60, "every other scan or so: a pan that fills and drains does not change so often"
+)
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
 OVERLOAD_MOST_S = _cited(

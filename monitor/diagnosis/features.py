@@ -200,6 +200,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     mute: tuple[str, ...] = ()
     if "contactor-chatter" in findings or "flickers" in features:
         mute += (*_OF_STOPS, "stalled", "opened")
+    if "contactor-chatter" in findings:
+        mute += ("call-flickers",)  # the finding says it, of whatever makes and breaks by the second
     if "locked-rotor" in findings or not stalls(features):
         mute += ("stalled",)  # the finding says it, or it is chance
     if features.get("off-time") == "seconds":

@@ -161,7 +161,7 @@ SUSPECTS: dict[str, Suspect] = {
         8,
         load=("float switch", _DRAIN),
         signs={
-            "call-flickers": {"yes": 0.2},
+            "call-flickers": {"yes": 0.6},  # one that bobs in a pan that slops
             "comes-and-goes": {"yes": 1.8},  # a pan drains slowly, and it closes again
             "trip-amps": {"locked": 0.1, "high": 0.3, "usual": 1.5, "low": 0.5},
             "trip-after": {"seconds": 0.1, "minutes": 0.2, "hour": 4},
@@ -203,7 +203,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spade terminals and crimper", "wire connectors"),
         signs={
             "flickers": {"yes": 4},
-            "call-flickers": {"yes": 5},
+            "call-flickers": {"yes": 3},
             "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
             "trip-amps": {"locked": 0.5, "usual": 2},
             "stalled": {"yes": 0.4},
