@@ -675,7 +675,7 @@ def test_a_drive_that_nobody_declared_slows_down_with_its_fan_and_has_not_fallen
     """A board that sets speeds slows both (common practice); a winding that opens leaves the contactor's fan as it is.
     In its first run, before anything is known of the unit."""
     engine = Engine(SETTINGS, fitted=ALL)
-    slow = but(RUN, compressor_a=0.45 * RUN["compressor_a"], fan_a=fan_ratio * RUN["fan_a"])  # type: ignore[operator]
+    slow = but(RUN, compressor_a=0.45 * RUN["compressor_a"], fan_a=fan_ratio * RUN["fan_a"])
     events(scans((600.0, REST), (1500.0, RUN), (900.0, slow), every_s=10.0), engine=engine)
     assert ("fall" in msgspec.json.decode(engine.memory())["features"]) is fell
 

@@ -128,7 +128,8 @@ def test_a_sensor_that_is_unplugged_is_dead_and_no_other() -> None:
     cause = Planned(name="sense-unplugged", at_s=300.0, sense="compressor_a")
     world = World(WorldPlan(calls=((60.0, 900.0),), causes=(cause,), start_hour=12.0))
     truth = Truth(world, 300.0, holes=True)
-    before, after = [], []
+    before: list[str] = []
+    after: list[str] = []
     for told, at_s in ((before, 299.0), (after, 301.0)):
         world.advance(at_s)
         told += [name for name in ALL if truth.is_dead(name)]
