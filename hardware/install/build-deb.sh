@@ -121,6 +121,7 @@ rm -rf -- "$LIB/bin" "$LIB/share" "$LIB/reportlab/fonts"
 find "$LIB" -name '*.py' -exec sed -i '1{/^#!/d}' {} + # modules, which nobody starts by their name
 # pulse readers of other small computers, ready-built: nothing here uses them. And where this was built.
 find "$LIB" \( -name 'libgpiod_pulsein*' -o -name direct_url.json \) -delete
+sed -i '/direct_url\.json,/d' "$LIB"/*.dist-info/RECORD
 [ "$ARCHITECTURE" != all ] || ! find "$LIB" -name '*.so' -print -quit | grep -q . ||
     die "a compiled part crept in: $(find "$LIB" -name '*.so' -print -quit)"
 find "$LIB" -name __pycache__ -prune -exec rm -rf -- {} +
