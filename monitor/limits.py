@@ -214,7 +214,6 @@ class HABITS(LimitGroup):
     delay_least_s = _ours(15.0, "s", 5, 60, "a contactor that closes sooner had no timer")
     delay_most_s = Limit(600.0, "s", 60, 3600, "common practice", "delay timers of cooling units go up to ten minutes")
     break_most_s = Limit(900.0, "s", 60, 3600, "common practice", "5 min is usual after a stop; boards add some")
-    blind_step_s = _ours(5.0, "s", 2, 60, "a thermostat that is set by hand blinks for seconds: between such scans")
     shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
     shed_most_s = _cited(3600.0, "s", 600, 14400, sources.LOAD_CONTROL)
     frost_c = _cited(12.0, "°C", 5, 20, sources.FROST, why="they frost below about 5 to 7 °C; the margin is ours")

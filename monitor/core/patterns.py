@@ -736,7 +736,7 @@ class Habits:
         if finding == "fan-not-running":
             return self._frost_s if facts.fan_may_rest else 0.0
         waits = finding in ("call-without-pull-in", "call-without-run")
-        anew_s = self._delay_anew_s(facts, usual_step_s) if waits else 0.0
+        anew_s = self._delay_anew_s(facts) if waits else 0.0
         if not self._unit.delay_learned:
             return anew_s
         if waits:
@@ -756,15 +756,13 @@ class Habits:
             return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
 
-    def _delay_anew_s(self, facts: Facts, usual_step_s: float) -> float:
+    def _delay_anew_s(self, facts: Facts) -> float:
         """By how much a declared delay may have begun later than the call: once anew where a blink of the call was
-        read, or where scans are too far apart to read one. What draws a coil's current has passed the relay."""
+        read. What draws a coil's current has passed the relay."""
         volts = facts.others.get("coil_v")
         passed = facts.coil not in (None, "none") or volts in ("normal", "high")
         if passed or self._held_off_s == inf:
             return 0.0
-        if usual_step_s >= _HABIT.blind_step_s.value:
-            return self._unit.delay_on_make_s
         return min(max(self._blinked_s - self._held_off_s, 0.0), self._unit.delay_on_make_s)
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
