@@ -644,7 +644,8 @@ class Engine:
         if self._performance.add_minute(minute):
             self._decide_s = -inf
         self._set_draw(outdoor_c)
-        self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c)
+        cools = not any(CATALOGUE[name].severity is Severity.URGENT for name in self._evaluator.standing)
+        self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c, teaches=cools)
         self._patterns.heat.update(
             outdoor_c=self._trusted("outdoor_c", scan.outdoor_c) if "outdoor_c" in self._inputs.fitted else None,
             call=self.facts.call,

@@ -33,6 +33,8 @@ a trip lasts the next one must owe more. A person's word that it was switched of
 summer, but never for so much that an open switch would wait for more than half a hot day. Where the call came by itself
 within hours, sooner than a repair, the next one must owe a little more. Where the unit has not been called for many
 days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
+
+Nor does a unit teach anything that does not cool: it is called far more than the house asks once it is repaired.
 """
 
 from __future__ import annotations
@@ -246,9 +248,12 @@ class Calls:
 
     # ------------------------------------------------------------ in
 
-    def update(self, t_s: float, *, wall_s: float | None, call: bool | None, outdoor_c: float | None) -> None:
+    def update(
+        self, t_s: float, *, wall_s: float | None, call: bool | None, outdoor_c: float | None, teaches: bool = True
+    ) -> None:
         """Add the time since the last update: whether the unit is called, and the temperature outdoors. None: not
-        known, or of no matter because the unit could not have been called."""
+        known, or of no matter because the unit could not have been called. Without `teaches` nothing is learned of
+        it: a unit that hardly cools is called far more than it will be once it is repaired."""
         self._line.advance(t_s, wall_s)
         self.kept.timeline = self._line.save()
         x_s = self._line.now_x
@@ -264,10 +269,10 @@ class Calls:
             self._forget_silence(x_s)
         else:
             if outdoor_c is not None or not (self.kept.felt or self._heats):
-                self._pass(x_s, held_s / HOUR_S, call, outdoor_c)
+                self._pass(x_s, held_s / HOUR_S, call, outdoor_c, teaches)
             if call:
                 self._end_silence()
-                self.kept.call_h += held_s / HOUR_S
+                self.kept.call_h += held_s / HOUR_S * teaches
             elif self.kept.silence is None:
                 self._end_call()
                 self.kept.silence = Silence(since_x=x_s)
@@ -348,7 +353,7 @@ class Calls:
         kept.explained_h = _younger(kept.explained_h, day - _B.explained_days.value)
         kept.word_h = _younger(kept.word_h, day - _B.word_days.value)
 
-    def _pass(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
+    def _pass(self, x_s: float, hours: float, call: bool, outdoor_c: float | None, teaches: bool) -> None:
         kept, silence = self.kept, self.kept.silence
         if outdoor_c is not None:
             if not kept.felt:
@@ -362,7 +367,10 @@ class Calls:
             return
         if kept.back is not None:
             self._watch_return(kept.back, x_s, hours, call, outdoor_c)
-        self._watch(x_s, hours, call, outdoor_c)
+        if teaches:
+            self._watch(x_s, hours, call, outdoor_c)
+        else:
+            kept.hour = HourSoFar()
         if silence is not None and not call:
             silence.owed_h = silence.owed_h * exp(-hours / _B.fade_h.value) + hours * self._share(x_s, outdoor_c)
             silence.most_h = max(silence.most_h, silence.owed_h)

@@ -246,6 +246,22 @@ def test_a_persons_word_ends_it_until_the_next_call() -> None:
     assert [overdue for _, overdue in changes] == [True]
 
 
+@pytest.mark.parametrize("teaches", [True, False])
+def test_the_calls_of_a_unit_that_does_not_cool_are_no_measure_of_the_days_after(teaches: bool) -> None:
+    """Four days called without a pause (a fan that stands still), then as ever: owed is what the sound unit was called,
+    and nothing is overdue. What the calls of those days would teach shows that it matters."""
+    calls, sound = learned(), learned()
+    for at_s, _, outdoor_c in days_of(14.0, 18.0):
+        calls.update(at_s, wall_s=at_s, call=True, outdoor_c=outdoor_c, teaches=teaches)
+    for at_s, _, _ in days_of(14.0, 18.0):
+        sound.update(at_s, wall_s=at_s, call=None, outdoor_c=None)
+    noon = ((0, 1.0), (1, 1.0))
+    grown = calls.kept.belief.share(noon) / sound.kept.belief.share(noon)
+    assert abs(grown - 1.0) < 0.02 or teaches
+    assert grown > 1.2 or not teaches
+    assert calls.kept.mean_call_h < 1.0 or teaches
+
+
 def test_out_of_season_nothing_is_told() -> None:
     """Not called for a winter, then warm days before anybody has switched it on."""
     calls = learned()
@@ -437,3 +453,19 @@ def test_the_engines_memory_holds_it_and_a_request_ends_it() -> None:
     assert answer.done
     assert said(engine, scans(15.0, 15.6, lambda at_s: True)) == [("cleared", "overdue-call", "soon")]
     assert [finding.name for finding in engine.standing] == []
+
+
+def test_a_call_that_nothing_answers_teaches_the_engine_nothing_of_calls() -> None:
+    """A day called without a pause, in which the compressor does not run: the call is no measure of the house."""
+
+    def level(engine: Engine) -> float:
+        return float(msgspec.json.decode(engine.memory())["calls"]["belief"]["mean"][0])
+
+    engine = engine_of()
+    said(engine, scans(0.0, 14.4))
+    before = level(engine)
+    dead = (Scan(t_s=s, wall_s=s, call=True, compressor_a=0.0, outdoor_c=c) for s, _, c in days_of(14.4, 15.4))
+    assert ("raised", "call-without-run", "urgent") in said(engine, dead)
+    assert abs(level(engine) - before) < 0.1
+    said(engine, (msgspec.structs.replace(scan, call=True, compressor_a=9.0) for scan in scans(15.4, 16.4)))
+    assert level(engine) > before + 0.5
