@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
@@ -34,7 +35,7 @@ class Site(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     id: str = "unit-1"
 
 
-class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, dict=True):
     """The nameplate and what the unit does by design. Currents in A RMS, delays in s.
 
     `fan_control`: "board" where a board lets the fan run on or cycles it in the cold. `delay_on_make_s` and
@@ -75,7 +76,7 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         """The compressor's current, A, from which its rotor is taken not to turn."""
         return self.compressor_lra_a * limits.LOCKED_RATIO.value
 
-    @property
+    @cached_property
     def fan_by_board(self) -> bool:
         """Whether a board, and not the contactor, lets the fan run."""
         return self.fan_control == "board" or self.kind == "variable-speed"

@@ -736,7 +736,13 @@ class Habits:
         if finding == "fan-not-running":
             return self._frost_s if facts.fan_may_rest else 0.0
         waits = finding in ("call-without-pull-in", "call-without-run")
-        anew_s = self._delay_anew_s(facts) if waits else 0.0
+        anew_s = 0.0
+        if waits and self._held_off_s < inf:
+            # A declared delay began once anew where a blink of the call was read. What draws a coil's current, or has
+            # its volts, has passed the relay.
+            passed = facts.coil not in (None, "none") or facts.others.get("coil_v") in ("normal", "high")
+            began_s = max(self._blinked_s - self._held_off_s, 0.0)
+            anew_s = 0.0 if passed else min(began_s, self._unit.delay_on_make_s)
         if not self._unit.delay_learned:
             return anew_s
         if waits:
@@ -755,15 +761,6 @@ class Habits:
         if finding == "call-not-reaching-unit":
             return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
-
-    def _delay_anew_s(self, facts: Facts) -> float:
-        """By how much a declared delay may have begun later than the call: once anew where a blink of the call was
-        read. What draws a coil's current has passed the relay."""
-        volts = facts.others.get("coil_v")
-        passed = facts.coil not in (None, "none") or volts in ("normal", "high")
-        if passed or self._held_off_s == inf:
-            return 0.0
-        return min(max(self._blinked_s - self._held_off_s, 0.0), self._unit.delay_on_make_s)
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""

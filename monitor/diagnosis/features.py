@@ -312,7 +312,8 @@ class FeatureWatch:
 
     def glimpse(self, scan: Scan) -> None:
         """Hold a scan and see in it what no belief follows: a start that stalled between two scans (locked-rotor
-        current in a single one, and none in the next), and contacts that are found open and closed by turns."""
+        current in a single one, and none in the next), contacts that are found open and closed by turns, and a call
+        that comes and goes at the unit while the thermostat calls, at whatever rate it is looked at."""
         self._last.append(scan)
         if scan.load is not None:
             if self._load is not None and scan.load is not self._load and scan.call is not False:
@@ -321,7 +322,15 @@ class FeatureWatch:
                 if len(self._flicks_s) == self._flicks_s.maxlen and within_s <= limits.FLICKERS_WINDOW_S.value:
                     self._mark("flickers", "yes", scan.t_s)
             self._load = scan.load
-        self._glimpse_call(scan)
+        if not scan.thermostat:
+            self._call = None
+        elif scan.call is not None:
+            if self._call is not None and scan.call is not self._call:
+                self._blinks_s.append(scan.t_s)
+                scans = sum(one.t_s >= self._blinks_s[0] for one in self._last)
+                if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
+                    self._mark("call-flickers", "yes", scan.t_s)
+            self._call = scan.call
         amps = scan.compressor_a
         if amps is not None and amps >= self._locked_a:
             self._stalled_s = scan.t_s
@@ -336,20 +345,6 @@ class FeatureWatch:
                 ):
                     self._mark("stalled", "yes", self._stalled_s)
                 self._stalled_s = None
-
-    def _glimpse_call(self, scan: Scan) -> None:
-        """See a call that comes and goes at the unit while the thermostat calls, at whatever rate it is looked at."""
-        if not scan.thermostat:
-            self._call = None
-        if not scan.thermostat or scan.call is None:
-            return
-        if self._call is not None and scan.call is not self._call:
-            self._blinks_s.append(scan.t_s)
-            first_s = self._blinks_s[0]
-            scans = sum(one.t_s >= first_s for one in self._last)
-            if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
-                self._mark("call-flickers", "yes", scan.t_s)
-        self._call = scan.call
 
     def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, Facts] | None:
         """See a run that one scan alone shows under a standing call, as scans a minute apart do, be it the contactor
