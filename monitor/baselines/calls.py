@@ -34,7 +34,7 @@ summer, but never for so much that an open switch would wait for more than half 
 within hours, sooner than a repair, the next one must owe a little more. Where the unit has not been called for many
 days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
 
-Nor does a unit teach anything that does not cool: it is called far more than the house asks once it is repaired.
+A unit that does not cool teaches nothing either: it is called far more than it will be once it is repaired.
 """
 
 from __future__ import annotations

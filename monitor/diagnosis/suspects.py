@@ -54,6 +54,15 @@ _GAUGES = "manifold gauges"
 _RECOVERY = "recovery machine and cylinder, rated for mildly flammable refrigerants"
 _LEAKS = "leak detector for mildly flammable refrigerants"
 _DRAIN = "wet vacuum or nitrogen for the drain"
+# what trips and stops look like where the condenser fan stands still, whichever of its parts is dead
+_WITHOUT_FAN: dict[str, dict[str, float]] = {
+    "flickers": {"yes": 0.1},
+    "off-time": {"seconds": 0.15},
+    "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
+    "trip-after": {"minutes": 2, "hour": 0.5},
+    "dead-for": {"hours": 0.2},
+    "opened": {"in-run": 2, "at-start": 0.1},
+}
 
 SUSPECTS: dict[str, Suspect] = {
     "coil-open": _suspect(
@@ -333,12 +342,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("condenser fan motor with capacitor", "fan blade puller"),
         signs={
-            "flickers": {"yes": 0.1},
-            "off-time": {"seconds": 0.15},
-            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
-            "trip-after": {"minutes": 2, "hour": 0.5},
-            "dead-for": {"hours": 0.2},
-            "opened": {"in-run": 2, "at-start": 0.1},
+            **_WITHOUT_FAN,
             "fan-amps": {"high": 10, "low": 1.5, "none": 5},
             "fan-glimpse": {"still": 4, "stalled": 6},
             "small-pipe": {"hot": 2},
@@ -354,12 +358,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=(_CAPACITORS,),
         signs={
-            "flickers": {"yes": 0.1},
-            "off-time": {"seconds": 0.15},
-            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
-            "trip-after": {"minutes": 2, "hour": 0.5},
-            "dead-for": {"hours": 0.2},
-            "opened": {"in-run": 2, "at-start": 0.1},
+            **_WITHOUT_FAN,
             "fan-amps": {"high": 10, "none": 4},
             "fan-glimpse": {"still": 3, "stalled": 6},
             "small-pipe": {"hot": 2},
@@ -772,12 +771,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.2,
         load=("fan relay", "defrost board"),
         signs={
-            "flickers": {"yes": 0.1},
-            "off-time": {"seconds": 0.15},
-            "trip-amps": {"locked": 0.3, "high": 3, "low": 0.1},
-            "trip-after": {"minutes": 2, "hour": 0.5},
-            "dead-for": {"hours": 0.2},
-            "opened": {"in-run": 2, "at-start": 0.1},
+            **_WITHOUT_FAN,
             # a motor without power draws nothing at all; one that is stiff or lacks its capacitor stalls as well
             "fan-amps": {"high": 0.2, "none": 5},
             "fan-glimpse": {"still": 4, "stalled": 0.3},
