@@ -33,7 +33,15 @@ from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED, An
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.patterns import GRACED, FlapFilter, FlapMemory, HabitMemory, Habits, Patterns
+from condenser_monitor.monitor.core.patterns import (
+    GRACED,
+    FanlessRuns,
+    FlapFilter,
+    FlapMemory,
+    HabitMemory,
+    Habits,
+    Patterns,
+)
 from condenser_monitor.monitor.core.readings import NUMBERS, READINGS, draw_bands
 from condenser_monitor.monitor.core.records import (
     AlertChange,
@@ -53,7 +61,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
-from condenser_monitor.monitor.core.trust import FanlessRuns, LiarMemory, Trust
+from condenser_monitor.monitor.core.trust import LiarMemory, Trust
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
 

@@ -235,24 +235,6 @@ class FrozenWatch:
                 self.names |= {name}
 
 
-class FanlessRuns:
-    """What the compressor drew, by which runs without their fan's current are judged: in the first whole minute of this
-    one (`early_a`), at the end of the last run with its fan (`fan_run`: A, at °C outdoors); and how many such runs in a
-    row drew no more than usual (`steady_runs`)."""
-
-    def __init__(self) -> None:
-        self.early_a: float | None = None
-        self.fan_run: tuple[float, float] | None = None
-        self.steady_runs = 0
-
-    def with_fan_a(self, outdoor_c: float | None) -> float | None:
-        """Return what it drew with its fan, moved to this temperature, A RMS; None where that is not known."""
-        if self.fan_run is None or outdoor_c is None:
-            return None
-        drew_a, at_c = self.fan_run
-        return drew_a * (1.0 + limits.BASELINES.slope_per_k.value * (outdoor_c - at_c))
-
-
 class Trust:
     """Follows the sensors of one unit. `distrusted` are the readings that are not believed and count as missing by now:
     those of liars, of clamps that read each other's current (`swapped`), and those that stand still where they must
