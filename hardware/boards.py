@@ -433,9 +433,8 @@ class Boards:
             # better than a wrong one; a current that is next to nothing has no beat and next to no power.
             return {"line_v", "compressor_a"}
         self.displacement_deg = degrees(found.displacement_rad)
-        # A motor takes power whichever way round its transformer sits.
-        watts = abs(found.factor) * levels["line_v"] * levels["compressor_a"]
-        fields["compressor_w"] = watts
+        watts = found.factor * levels["line_v"] * levels["compressor_a"]
+        fields["compressor_w"] = READINGS["compressor_w"].taken(watts)
         return {"line_v", "compressor_a"}
 
     def _level(self, channel: Channel, found: Measured | None, bias_v: float) -> float:

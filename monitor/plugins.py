@@ -292,7 +292,7 @@ class BoardsAndSensors:
                 if value is None:
                     faults[name] = why or "the sensor has no value"
                 elif (wrong := _wrong(name, value)) is None:
-                    values[name] = value if name in FLAGS else float(value)
+                    values[name] = value if name in FLAGS else READINGS[name].taken(float(value))
                 else:
                     faults[name] = wrong
         return values, faults
@@ -305,5 +305,5 @@ def _wrong(name: str, value: object) -> str | None:
         fits = isinstance(value, bool)
     else:
         number = isinstance(value, int | float) and not isinstance(value, bool)
-        fits = number and row.least <= float(value) <= row.most  # type: ignore[arg-type]
+        fits = number and row.least <= row.taken(float(value)) <= row.most  # type: ignore[arg-type]
     return None if fits else f"got {shown(repr(value))}; allowed: {row.allowed}"

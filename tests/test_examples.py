@@ -301,7 +301,9 @@ def test_a_sensor_of_another_package_gives_its_readings_to_each_scan(meter: Modu
         scan = scanned(boards, lambda scan, faults: scan.line_v is not None)
         assert (scan.call, scan.compressor_a, scan.line_v, scan.compressor_w) == (True, 10.0, 238.5, 2100.0)
         assert boards.faults() == {"fan_a": "silent"}
-        file.write_text('{"line_v": 238.5, "compressor_w": -5}')
+        file.write_text('{"line_v": 238.5, "compressor_w": -1900}')  # its clamp the other way round
+        assert scanned(boards, lambda scan, faults: scan.compressor_w != 2100.0).compressor_w == 1900.0
+        file.write_text('{"line_v": 238.5, "compressor_w": 2e6}')
         scan = scanned(boards, lambda scan, faults: "a number from 0 up" in faults.get("compressor_w", ""))
         assert (scan.line_v, scan.compressor_w) == (238.5, None)
         file.unlink()

@@ -158,6 +158,7 @@ class Reading(NamedTuple):
     plot: a curve of its own, a curve on its link's lane, or none. digits: decimals that are worth showing.
     device_class: what kind of sensor home automation takes it for. hottest_c: the most that a temperature can be.
     probe: on the Pi's 1-Wire bus; it touches no board, and `board` says only beside which wires it is mounted.
+    either_way: its sign tells only which way round a clamp sits, so that its size alone counts.
     """
 
     name: str
@@ -173,6 +174,7 @@ class Reading(NamedTuple):
     device_class: str = ""
     hottest_c: float = AIR_MOST_C
     probe: bool = False
+    either_way: bool = False
 
     @property
     def read_by(self) -> Literal["control", "line", "indoor", "probe"]:
@@ -193,6 +195,10 @@ class Reading(NamedTuple):
     def most(self) -> float:
         """The highest value that it can have."""
         return self.hottest_c if self.unit == "°C" else _MOST
+
+    def taken(self, value: float) -> float:
+        """Return what counts of a number as a board, a sensor or a recording gives it."""
+        return abs(value) if self.either_way else value
 
     @property
     def allowed(self) -> str:
@@ -398,6 +404,7 @@ READINGS: dict[str, Reading] = {
             digits=0,
             plot="own",
             device_class="power",
+            either_way=True,  # a motor takes power whichever way round its transformer sits
         ),
         Reading(
             "start_winding_a",

@@ -205,14 +205,17 @@ class _Cells:
 
     def __init__(self, names: Sequence[str]) -> None:
         flags: dict[str, Any] = {"0": False, "1": True, "": None}
-        numbers: dict[str, Any] = {"": None}
-        self._columns = [
-            (index, flags if name in FLAGS else numbers) for index, name in enumerate(names) if name != "t_s"
-        ]
-        self._flags, self._numbers = flags, numbers
-        self._names = [names[index] for index, _ in self._columns]
-        self._tables = [table for _, table in self._columns]
-        self._readings = _picked([index for index, _ in self._columns])
+        signed: dict[str, Any] = {"": None}
+        sizes: dict[str, Any] = {"": None}  # of readings that are taken as given, and of those whose sign says nothing
+
+        def table(name: str) -> dict[str, Any]:
+            return flags if name in FLAGS else sizes if READINGS[name].either_way else signed
+
+        self._columns = [(index, name, table(name)) for index, name in enumerate(names) if name != "t_s"]
+        self._numbers = (signed, sizes)
+        self._names = [name for _, name, _ in self._columns]
+        self._tables = [known for _, _, known in self._columns]
+        self._readings = _picked([index for index, _, _ in self._columns])
 
     def make(self, t_s: float, wall_s: float | None, cells: Sequence[str]) -> Scan:
         """Return the row as a Scan; the readings are looked up without a loop of our own, as every row passes here."""
@@ -221,20 +224,24 @@ class _Cells:
 
     def learn(self, cells: Sequence[str]) -> None:
         """Take up the texts of a row. Raises ValueError for one that cannot be."""
-        if len(self._numbers) > _CACHE_CELLS:
-            self._numbers.clear()
-        for index, known in self._columns:
+        for numbers in self._numbers:
+            if len(numbers) > _CACHE_CELLS:
+                numbers.clear()
+        for index, name, known in self._columns:
             if cells[index] not in known:
-                self._learn(cells[index], known)
+                known[cells[index]] = _value(name, cells[index].strip())
 
-    def _learn(self, cell: str, known: dict[str, Any]) -> None:
-        text = cell.strip()
-        value = float(text) if text else None
-        if known is self._flags:
-            if value not in (0.0, 1.0, None):
-                raise ValueError(f"{text!r} is not 0 or 1")
-            value = None if value is None else bool(value)
-        known[cell] = value
+
+def _value(name: str, text: str) -> float | bool | None:
+    """What a reading's cell says. Raises ValueError for one that cannot be read."""
+    if not text:
+        return None
+    value = float(text)
+    if name not in FLAGS:
+        return READINGS[name].taken(value)
+    if value not in (0.0, 1.0):
+        raise ValueError(f"{text!r} is not 0 or 1")
+    return bool(value)
 
 
 def _picked(indexes: Sequence[int]) -> Callable[[Sequence[str]], Sequence[str]]:

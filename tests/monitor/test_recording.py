@@ -81,6 +81,21 @@ def test_bad_row_is_refused_with_line_and_reason_and_the_rest_is_read(tmp_path: 
     assert len(reader.refused) == 1
 
 
+def test_power_of_a_clamp_put_on_the_other_way_round_is_read_by_its_size(tmp_path: Path) -> None:
+    """As the boards give it (tests/hardware/test_power.py): a motor takes power whichever way round its transformer
+    sits, so the sign says nothing of it (common practice with clamps). A current by the same text stays refused, and so
+    is a power that cannot be."""
+    head = "t_s,compressor_a,compressor_w\n"
+    scans, reader = _read(tmp_path, f"{head}0,9.5,-2100\n1,9.5,2100\n2,-2100,9\n3,9.5,-inf\n4,9.5,-2e6\n5,0,-0\n")
+    assert scans == [
+        Scan(t_s=0.0, compressor_a=9.5, compressor_w=2100.0),
+        Scan(t_s=1.0, compressor_a=9.5, compressor_w=2100.0),
+        Scan(t_s=5.0, compressor_a=0.0, compressor_w=0.0),
+    ]
+    assert [refused.line for refused in reader.refused] == [4, 5, 6]
+    assert "compressor_a: got -2100" in reader.refused[0].reason
+
+
 def test_bytes_that_are_no_text_spoil_only_their_row(tmp_path: Path) -> None:
     """A row of broken bytes is refused; a byte order mark and CRLF are no trouble."""
     scans, reader = _read(tmp_path, b"\xef\xbb\xbft_s,call\r\n0,1\r\n1,\xff\xfe\r\n\r\n2,0\r\n")
