@@ -71,8 +71,26 @@ class Physics:
         # What a fan at rest costs less than a fault, because it may be by design.
         self.rest_cost = _FAULTS.fault.value - _FAULTS.designed.value if self._fan_rests else 0.0
         self._soft = unit.kind == "variable-speed"
-        self.sheds = False  # a switch cuts the call for as long each time
+        self._sheds = False
         self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
+        self._faults: dict[ReadWorld, frozenset[str]] = {}  # of each state that was met: 256 at most
+
+    @property
+    def sheds(self) -> bool:
+        """Whether a switch cuts the call for as long each time."""
+        return self._sheds
+
+    @sheds.setter
+    def sheds(self, so: bool) -> None:
+        self._sheds = so
+        self._faults.clear()
+
+    def faults(self, world: ReadWorld) -> frozenset[str]:
+        """Return the names of the state's oddities, "" among them where no fault explains one."""
+        found = self._faults.get(world)
+        if found is None:
+            found = self._faults[world] = frozenset(name for name, _ in self.oddities(world))
+        return found
 
     def oddities(self, world: ReadWorld) -> Iterator[tuple[str, float]]:
         """Yield each fault of the state with what it costs to begin; "" is what no fault explains."""
@@ -461,7 +479,7 @@ class Trust:
     ) -> float:
         """What it costs that the unit goes over from the story's state to this one."""
         cost, was = 0.0, story.world
-        standing = frozenset(name for name, _ in self._physics.oddities(was)) if was else frozenset()
+        standing = self._physics.faults(was) if was else frozenset()
         for name, begins in oddities:
             if not name:
                 cost += begins
@@ -498,7 +516,7 @@ class Trust:
         long_run = self._whole_run(story, world, now_s) and not self._lasting(world)
         satisfied_s = inf if world.demand else story.satisfied_s
         if story.world is not None and story.world.demand and not world.demand:
-            cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
+            cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
             held_s = now_s - story.demand_s
             usual = limits.TRUST.satisfied_least_s.value <= held_s <= limits.TRUST.satisfied_most_s.value
             satisfied_s = now_s if usual and not cooled else inf
@@ -516,14 +534,14 @@ class Trust:
 
     def _lasting(self, world: ReadWorld) -> bool:
         """A fault stands that would last for more than one run."""
-        return any(name in LASTING for name, _ in self._physics.oddities(world))
+        return not LASTING.isdisjoint(self._physics.faults(world))
 
     def _whole_run(self, story: SensorStory, world: ReadWorld, now_s: float) -> bool:
         """Whether a whole run has been done by now since a fault last stood, after a rest as a thermostat makes."""
         if story.long_run or story.world is None or world.contacts or not story.world.contacts:
             return story.long_run
         # A run in which it did not cool is none in which its fault was away.
-        cooled = not any(name in NO_COOLING for name, _ in self._physics.oddities(story.world))
+        cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
         return cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
 
     def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]:
