@@ -29,7 +29,14 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
-from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED, Answer, FindingRow, contradictions
+from condenser_monitor.monitor.core.findings import (
+    CATALOGUE,
+    RUNS_UNCALLED,
+    Answer,
+    FindingRow,
+    can_be_meant,
+    contradictions,
+)
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
@@ -238,10 +245,19 @@ class Engine:
     ) -> tuple[RequestAnswer, Sequence[AlertChange]]:
         """A person's wish about an alert, service mode, or a part that was renewed."""
         self._decide_s = -inf
+        if request.request is RequestKind.RENEW and request.part == "call" and (told := self._told_uncalled()):
+            request = msgspec.structs.replace(request, request=RequestKind.INTENDED, finding=told, part=None)
         answer, steps = self._alarms.request(request, now_s, wall_s, self._reset)
+        if answer.done and request.request is RequestKind.INTENDED:
+            self._calls.excuse()
         if answer.done and request.request in (RequestKind.REPAIRED, RequestKind.RESET):
             self._diagnosis.forget_past()
         return answer, steps
+
+    def _told_uncalled(self) -> str | None:
+        """The open episode of a call that does not come, which a person's word that none was meant to ends."""
+        stories = self._alarms.episode_book.memory.stories
+        return next((one.id for one in stories if one.over_x is None and can_be_meant(one.trials)), None)
 
     def _reset(self, part: str | None) -> None:
         """Forget what was normal for a part that was replaced; "call": the unit was not to be called. Raises
@@ -758,8 +774,8 @@ class Engine:
 
     def _no_call_in_heat(self) -> Answer:
         call = self._inputs.by_name.get("call")
-        if self._calls.in_season:
-            return False  # what this unit itself has shown tells better: overdue-call
+        if self._calls.in_season or self._calls.excused:
+            return False  # what this unit itself has shown tells better: overdue-call; or a person has said why
         if call is None or call.symbol is None or "call" in self._trust.distrusted:
             return None
         idle = lasted(call.since_s, self.now_s, self._patterns.no_call_s)

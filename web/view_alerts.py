@@ -9,6 +9,7 @@ from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.alarm_manager import TRANSITIONS, AlertEvent
+from condenser_monitor.monitor.core.findings import can_be_meant
 from condenser_monitor.monitor.core.records import (
     Alert,
     AlertChange,
@@ -43,7 +44,9 @@ def listed() -> str:
     return render_template(
         "alerts.html",
         alerts=[(alert, offered(alert)) for alert in shown],
-        episodes=[(one, besides(one)) for one in episodes if one.state is not EpisodeState.OVER],
+        episodes=[
+            (one, can_be_meant(one.findings), besides(one)) for one in episodes if one.state is not EpisodeState.OVER
+        ],
         steps=steps[:60],
         seen=seen,
         by=session.get("by", ""),

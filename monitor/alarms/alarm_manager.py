@@ -46,7 +46,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.alarms.episodes import EpisodeBook, EpisodesMemory, Stands, Story
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CONTROLS, CommandError, ContractError
-from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.findings import BY_INTENT, CATALOGUE, can_be_meant
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved
 from condenser_monitor.monitor.core.records import (
@@ -438,6 +438,9 @@ class AlarmManager:
             if slot.standing:
                 slot.standing, slot.gone_x = False, x_s
                 self.episode_book.clear(name, x_s)
+                if self.episode_book.is_intended(name):  # by a person's word: there is nothing to wait for
+                    slot.gone_x = None
+                    told += self._feed(name, AlertEvent.RETURN, x_s) + self._release(x_s)
         else:
             slot.severity, slot.summary, slot.suspects = change.severity, change.summary, change.suspects
             if not slot.standing:
@@ -580,6 +583,8 @@ class AlarmManager:
             name = story.id
         if kind is RequestKind.REPAIRED:
             return self._repaired(name, story, request)
+        if kind is RequestKind.INTENDED:
+            return self._intended(name, story, request)
         if kind is RequestKind.ACKNOWLEDGE:
             return self._acknowledge(name, story, request)
         if kind is RequestKind.SHELVE:
@@ -615,6 +620,25 @@ class AlarmManager:
                 self._slots[one].acked_by = request.by
                 steps += self._feed(one, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
         self.episode_book.say_repaired(story, request.by, self._line.now_x)
+        return steps
+
+    def _intended(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:
+        """Take a person's word that no call was meant to come. The engine excuses the silence, and the finding goes."""
+        if story is None or not can_be_meant(story.trials):
+            allowed = "an open episode of nothing but " + " or ".join(sorted(BY_INTENT))
+            raise CommandError(f"intended {name}", "not open, or a fault that nobody can mean", allowed)
+        self.episode_book.say_intended(story, request.by, self._line.now_x)
+        steps: list[AlertChange] = []
+        for one in story.trials:
+            slot = self._slots[one]
+            slot.note = request.note or slot.note
+            if self._unanswered(one):
+                slot.acked_by = request.by
+                steps += self._feed(one, AlertEvent.ACKNOWLEDGE, self._line.now_x, request.by)
+            if not slot.standing:
+                slot.gone_x = None
+                for event in (AlertEvent.RETURN, AlertEvent.RESET):  # its off-delay ran, or it has latched
+                    steps += self._feed(one, event, self._line.now_x, request.by)
         return steps
 
     def _shelve(self, name: str, story: Story | None, request: Request) -> list[AlertChange]:

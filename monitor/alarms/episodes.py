@@ -15,7 +15,16 @@ from typing import NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.findings import CATALOGUE, Answer, Proof, both, cooling, cools, stopped
+from condenser_monitor.monitor.core.findings import (
+    CATALOGUE,
+    Answer,
+    Proof,
+    both,
+    can_be_meant,
+    cooling,
+    cools,
+    stopped,
+)
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime
 from condenser_monitor.monitor.core.records import SEVERITIES, Diagnosed, Episode, EpisodeState, Severity
@@ -161,6 +170,7 @@ class Story(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     visit_day: str | None = None
     snoozed_until_x: float | None = None
     repaired_by: str | None = None
+    intended_by: str | None = None
     taken_back: int = 0
     merged: list[str] = []
     over_x: float | None = None
@@ -259,6 +269,8 @@ class EpisodeBook:
         story.proved.discard(name)
         story.standing.add(name)
         story.over_x = story.quiet_x = None
+        if story.intended_by is not None:
+            self._call_is_back(story)
         if story.repaired_by is not None and not self._obeys(story, name):
             story.repaired_by, story.taken_back = None, story.taken_back + 1
             story.answered_by = story.answered_x = story.visit_day = None
@@ -346,6 +358,8 @@ class EpisodeBook:
 
     def _observe(self, story: Story, facts: Facts, x_s: float, outdoor_c: float | None) -> list[str]:
         proved = []
+        if story.intended_by is not None and facts.call is True:
+            self._call_is_back(story)
         for name, trial in story.trials.items():
             if name in story.standing:
                 trial.heat(outdoor_c)
@@ -365,6 +379,11 @@ class EpisodeBook:
             trial.word = False
             story.repaired_by, story.taken_back = None, story.taken_back + 1
             story.answered_by = story.answered_x = story.visit_day = None
+
+    @staticmethod
+    def _call_is_back(story: Story) -> None:
+        """Take back that no call was meant to come: what comes after is to be explained anew."""
+        story.intended_by = story.answered_by = story.answered_x = story.visit_day = None
 
     @property
     def watching(self) -> bool:
@@ -408,6 +427,17 @@ class EpisodeBook:
             story.repaired_by = by
         self.answer(story, by, x_s)
 
+    def say_intended(self, story: Story, by: str, x_s: float) -> None:
+        """Somebody says that no call was meant to come: the next call takes it back, and a run is proof enough then."""
+        for trial in story.trials.values():
+            trial.word = True
+        story.intended_by = by
+        self.answer(story, by, x_s)
+
+    def is_intended(self, name: str) -> bool:
+        """Return whether somebody says that this finding is meant to be so."""
+        return any(name in story.trials and story.intended_by is not None for story in self.memory.stories)
+
     # ------------------------------------------------------------ out
 
     def episodes(self) -> tuple[Episode, ...]:
@@ -440,6 +470,7 @@ class EpisodeBook:
                 visit_day=story.visit_day,
                 snoozed_until_wall_s=wall(story.snoozed_until_x),
                 repaired_by=story.repaired_by,
+                intended_by=story.intended_by,
                 taken_back=story.taken_back,
                 merged=tuple(story.merged),
                 works=not story.standing
@@ -475,4 +506,6 @@ def _merge(into: Story, other: Story) -> None:
     into.taken_back = max(into.taken_back, other.taken_back)
     word = all(trial.word or name in into.proved for name, trial in into.trials.items())
     into.repaired_by = (into.repaired_by or other.repaired_by) if word else None
+    meant = can_be_meant(into.trials) and not into.standing
+    into.intended_by = (into.intended_by or other.intended_by) if meant else None
     into.merged += [other.id, *other.merged]

@@ -288,6 +288,11 @@ class Calls:
     # ------------------------------------------------------------ answers
 
     @property
+    def excused(self) -> bool:
+        """Whether a person says that the present silence is meant."""
+        return self.kept.silence is not None and self.kept.silence.excused
+
+    @property
     def outdoor_c(self) -> float | None:
         """The outdoor temperature that the last two updates bear out."""
         known = [celsius for celsius in self._lately_c if celsius is not None]

@@ -39,7 +39,8 @@ def add(command: shared.Command) -> None:
         "phone", _phone, "send a test message to each phone, and say what became of it; exit status 1 if one failed"
     )
     alerts = command("alerts", _alerts, "what is open, and answers to it; exit status 0 nothing open, 1 something")
-    alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired"), help="without it: the list")
+    also = "intended: away, set warmer or switched off; without it: the list"
+    alerts.add_argument("what", nargs="?", choices=("acknowledge", "snooze", "repaired", "intended"), help=also)
     alerts.add_argument("name", nargs="?", metavar="EPISODE", help="as listed, or a finding")
     alerts.add_argument("--by", metavar="NAME", help="who says so (the name that this login has)")
     alerts.add_argument("--hours", type=float, metavar="H", help="how long to snooze (24)")

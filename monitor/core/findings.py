@@ -664,6 +664,13 @@ ROWS: tuple[FindingRow, ...] = (
 CATALOGUE: dict[str, FindingRow] = {row.name: row for row in ROWS}
 # While one of these stands the unit runs and nothing calls it; the blower is off meanwhile.
 RUNS_UNCALLED = frozenset({"contacts-stuck-closed", "call-without-thermostat"})
+# What a household can mean to be so: it is away, has set it warmer, or switched it off.
+BY_INTENT = frozenset({"no-call-in-heat", "overdue-call"})
+
+
+def can_be_meant(findings: Iterable[str]) -> bool:
+    """Return whether an episode of these findings can be meant: nothing but a call that does not come is in it."""
+    return BY_INTENT.issuperset(findings)
 
 
 def add_finding(row: FindingRow, numbers: type[limits.FindingLimits]) -> None:

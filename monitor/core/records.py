@@ -322,8 +322,9 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     `lead` is the finding that heads it, `findings` all that joined. `level` rises as it gets worse (core/findings.py),
     `worst` is the finding that made it. `returns` counts how often it came back after it had worked, `returned_wall_s`
     when last; `often` says that it comes and goes. `taken_back` counts words that it is repaired which a call
-    disproved. `visit_day` is a local date. `merged` names episodes that turned out to be this one. `works`: all that
-    had failed was seen to work since, not often or not long enough to prove it repaired.
+    disproved. `intended_by` says that no call was meant to come; the next one takes it back. `visit_day` is a local
+    date. `merged` names episodes that turned out to be this one. `works`: all that had failed was seen to work since,
+    not often or not long enough to prove it repaired.
     """
 
     id: str
@@ -345,6 +346,7 @@ class Episode(msgspec.Struct, frozen=True, kw_only=True):
     visit_day: str | None = None
     snoozed_until_wall_s: float | None = None
     repaired_by: str | None = None
+    intended_by: str | None = None
     taken_back: int = 0
     merged: tuple[str, ...] = ()
     works: bool = False
@@ -386,6 +388,7 @@ class RequestKind(StrEnum):
     RESUME = "resume"
     RENEW = "renew"
     REPAIRED = "repaired"
+    INTENDED = "intended"  # no call was meant to come: away, set warmer, switched off
 
 
 class Request(msgspec.Struct, frozen=True, kw_only=True):

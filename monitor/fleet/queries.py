@@ -203,7 +203,7 @@ def quiet(connection: sa.Connection, viewer: Viewer, *, limit: int = PAGE_ROWS) 
     for row in rows:
         values = dict(row._mapping)
         episode = read_kept_episode(values.pop("body"))
-        if episode is not None:
+        if episode is not None and episode.intended_by is None:
             found.append(QuietCase(**values, episode=episode))
     return found
 

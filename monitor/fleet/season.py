@@ -41,7 +41,7 @@ from condenser_monitor.monitor.report.blocks import (
     Table,
 )
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.episodes import besides, headline, stands
 
 _DAYS_MOST = 366
 _SAME_S = 60.0  # a beginning that was dated before the clock was right moves by less
@@ -338,7 +338,7 @@ def _episode_table(told: list[EpisodeTime]) -> list[Block]:
         [
             " ".join((headline(one.episode), *(f"{texts.capital(line)}." for line in besides(one.episode)))),
             time_format.day(one.from_at),
-            texts.capital(STATES[one.episode.state]) if one.to_at is None else time_format.day(one.to_at),
+            texts.capital(stands(one.episode)) if one.to_at is None else time_format.day(one.to_at),
         ]
         for one in told[-most:]
     ]

@@ -1,4 +1,5 @@
-"""(edge) Links in messages by which a person answers with one tap: I know; a technician comes; it is repaired.
+"""(edge) Links in messages by which a person answers with one tap: I know; a technician comes; it is repaired; where
+no call comes, that none was meant to.
 
 A link holds which episode, what, who and until when, in few bytes, signed with a key that lies beside the history
 (HMAC-SHA256, cut to 128 bits). It opens nothing else, and a second tap changes nothing. Following one only shows what
@@ -23,12 +24,15 @@ import msgspec
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.errors import CommandError, HistoryError
+from condenser_monitor.monitor.core.findings import can_be_meant
 from condenser_monitor.monitor.core.records import Episode, Request, RequestKind
 from condenser_monitor.monitor.hosts import is_loopback
 from condenser_monitor.monitor.private_file import read_private, write_private
 
-Action = Literal["look", "know", "visit", "repaired"]  # "look" only shows: what is safe to look at, what not to touch
-ACTIONS: tuple[Action, ...] = ("look", "know", "visit", "repaired")
+# "look" only shows: what is safe to look at, what not to touch.
+Action = Literal["look", "know", "visit", "repaired", "intended"]
+ACTIONS: tuple[Action, ...] = ("look", "know", "visit", "repaired", "intended")  # as they are numbered in a link
+_REQUESTS = {"repaired": RequestKind.REPAIRED, "intended": RequestKind.INTENDED}
 _KEY_BYTES, _SIGN_BYTES = 32, 16
 
 
@@ -88,7 +92,7 @@ def _link(body: bytes) -> AnswerLink:
 
 def request_of(link: AnswerLink, token: str, day: str | None = None) -> Request:
     """Return the request that a link stands for. Its id is made of the token: a second tap changes nothing."""
-    kind = RequestKind.REPAIRED if link.action == "repaired" else RequestKind.ACKNOWLEDGE
+    kind = _REQUESTS.get(link.action, RequestKind.ACKNOWLEDGE)
     digest = sha256(f"{token}/{day or ''}".encode()).hexdigest()[:24]
     return Request(id=f"link-{digest}", request=kind, by=link.by or "a phone", finding=link.episode, day=day)
 
@@ -116,8 +120,9 @@ def page_links(
         if not episode.id.startswith("episode-"):  # of the monitor itself: nothing to answer
             return {"page": f"{base}/"}
         ends_s = now_s + limits.NOTIFY.link_s.value
+        fits = [action for action in ACTIONS if action != "intended" or can_be_meant(episode.findings)]
         try:
-            tokens = {action: signer.token(AnswerLink(episode.id, action, by, ends_s)) for action in ACTIONS}
+            tokens = {action: signer.token(AnswerLink(episode.id, action, by, ends_s)) for action in fits}
         except HistoryError:
             return {"page": f"{base}/alerts"}
         return {name: f"{base}/a/{token}" for name, token in tokens.items()} | {"page": f"{base}/alerts"}

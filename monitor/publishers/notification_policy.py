@@ -216,7 +216,7 @@ class NotificationPolicy:
         return self._reminder(episode, notified, now_s)
 
     def _reminder(self, episode: Episode, notified: Notified, now_s: float) -> Kind | None:
-        if episode.state is EpisodeState.REPAIRED or episode.lead in OF_MONITOR:
+        if episode.state is EpisodeState.REPAIRED or episode.intended_by is not None or episode.lead in OF_MONITOR:
             return None
         if episode.works and not episode.often and now_s - (episode.quiet_wall_s or 0.0) < _N.answered_again_s.value:
             return None  # it has been seen to work: its end is told when that is proved

@@ -26,7 +26,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.publishers.notification_policy import BLIND, OF_MONITOR, NotificationItem
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import calm, sentence
-from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, DO_FOR, TITLE, WORDS
+from condenser_monitor.monitor.strings.phone import BEGIN, BUTTONS, BUTTONS_MOST, DO_FOR, TITLE, WORDS
 from condenser_monitor.monitor.strings.translate import Reader, one_stop, reading, translator
 
 Links = Callable[[Episode], Mapping[str, str]]
@@ -66,7 +66,7 @@ def no_links(episode: Episode) -> Mapping[str, str]:
 
 class MessageWriter:
     """Writes messages for one person. `zone` is the local zone, None the machine's own; `links` gives the addresses of
-    an episode, by what they do ("know", "visit", "repaired", "page")."""
+    an episode, by what they do ("know", "visit", "repaired", "intended", "page")."""
 
     def __init__(
         self,
@@ -98,7 +98,10 @@ class MessageWriter:
 
     def _buttons(self, item: NotificationItem) -> tuple[tuple[str, str], ...]:
         links = {} if item.kind in _ENDS else self._links(item.episode)
-        return tuple((self._text(BUTTONS[name]), link) for name, link in links.items() if name in BUTTONS)
+        shown = [name for name in BUTTONS if name in links]
+        if len(shown) > BUTTONS_MOST:
+            shown.remove("know")
+        return tuple((self._text(BUTTONS[name]), links[name]) for name in shown)
 
     @_for_its_person
     def begin(self, item: NotificationItem, now_wall_s: float | None = None) -> str:

@@ -50,7 +50,7 @@ from condenser_monitor.monitor.report.facts import (
 from condenser_monitor.monitor.report.unit import by_hand, plate, when
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.calm import Reason, sentence
-from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.episodes import besides, headline, stands
 from condenser_monitor.monitor.strings.lookup import plain
 from condenser_monitor.monitor.strings.report import say
 from condenser_monitor.monitor.strings.translate import one_stop, tr
@@ -254,7 +254,7 @@ def _stories(facts: ReportFacts) -> Iterator[Block]:
     rows = [
         (
             when(facts, one.since_wall_s),
-            when(facts, one.over_wall_s) if one.over_wall_s is not None else texts.capital(STATES[one.state]),
+            when(facts, one.over_wall_s) if one.over_wall_s is not None else texts.capital(stands(one)),
             " ".join((headline(one), *(f"{texts.capital(line)}." for line in besides(one)))),
         )
         for one in facts.stories
@@ -296,8 +296,8 @@ def _alert_state(facts: ReportFacts, name: str) -> str:
             say("alert-confirmed", who=story.repaired_by) if story.repaired_by else say("alert-proved", proof=proof)
         )
     elif story.state is not EpisodeState.ACTIVE:
-        said.append(STATES[story.state])
-    return ", ".join(said) or STATES[story.state]
+        said.append(stands(story))
+    return ", ".join(said) or stands(story)
 
 
 def _act(facts: ReportFacts, act: Act) -> tuple[str, str, str, str]:

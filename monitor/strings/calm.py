@@ -39,6 +39,7 @@ class Reason(StrEnum):
     QUIET = "quiet"  # its condition is gone, but nothing shows that the cause is repaired
     LATCHED = "latched"  # the same, and a person is asked to look
     REPAIRED = "repaired"  # a person says that it is repaired, and the next run has not confirmed it yet
+    INTENDED = "intended"  # a person says that no call was meant to come; the next one takes it back
     RETURNED = "returned"  # it has ended, and nobody has acknowledged it
     SNOOZED = "snoozed"
     CAUSED = "caused"  # an alert that another one caused
@@ -125,6 +126,9 @@ def _reasons(status: UnitStatus, faults: int) -> Iterator[Calm]:
     shown = standing | {alert.finding for alert in status.alerts if alert.state is not AlertState.NORMAL}
     for episode in status.episodes:
         if episode.state is not EpisodeState.OVER and not shown & set(episode.findings):
+            if episode.intended_by is not None:
+                yield Calm(reason=Reason.INTENDED, severity=Severity.WATCH, finding=episode.lead)
+                continue
             reason = Reason.REPAIRED if episode.state is EpisodeState.REPAIRED else Reason.QUIET
             yield Calm(reason=reason, severity=episode.severity, finding=episode.lead)
     if status.distrusted or any("distrusted" in finding.evidence for finding in status.findings):
@@ -170,6 +174,7 @@ _OF: dict[Reason, str] = {
     Reason.QUIET: mark("Quiet for now, not known to be repaired: {headline}"),
     Reason.LATCHED: mark("Stopped for now, not known to be repaired: {headline}"),
     Reason.REPAIRED: mark("Said to be repaired; the next run will confirm it: {headline}"),
+    Reason.INTENDED: mark("No cooling is asked for, and somebody says that it is meant so."),
     Reason.RETURNED: mark("Ended, not yet acknowledged: {headline}"),
     Reason.SNOOZED: mark("Snoozed: {headline}"),
     Reason.CAUSED: mark("Caused by another alert: {headline}"),
@@ -186,6 +191,7 @@ _SHORT: dict[Reason, str] = {
     Reason.QUIET: mark("quiet, not known to be repaired"),
     Reason.LATCHED: mark("quiet, not known to be repaired"),
     Reason.REPAIRED: mark("said to be repaired, not yet confirmed"),
+    Reason.INTENDED: mark("no call by intent"),
     Reason.RETURNED: mark("ended, not yet acknowledged"),
     Reason.SNOOZED: mark("snoozed"),
     Reason.CAUSED: mark("caused by another alert"),

@@ -6,7 +6,7 @@ from condenser_monitor.monitor.core.records import Episode, EpisodeState, UnitSt
 from condenser_monitor.monitor.strings import texts, time_format
 from condenser_monitor.monitor.strings.translate import Texts, mark, tr
 
-STATES = Texts(
+_STATES = Texts(
     {
         EpisodeState.ACTIVE: mark("active"),
         EpisodeState.QUIET: mark("quiet, not known to be repaired"),
@@ -14,11 +14,18 @@ STATES = Texts(
         EpisodeState.OVER: mark("ended"),
     }
 )
+_MEANT = mark("no call by intent")
 _WITH = mark("with it: {others}")
 _OFTEN = mark("comes and goes: {times} times so far")
 _ANSWERED = mark("answered by {who}")
 _VISIT = mark("a technician comes on {day}")
 _REPAIRED = mark("repaired, says {who}; the next run confirms it or takes it back")
+_INTENDED = mark("no call by intent, says {who}; the next call takes it back")
+
+
+def stands(episode: Episode) -> str:
+    """Return how it stands, in a few words."""
+    return tr(_MEANT) if episode.intended_by is not None else _STATES[episode.state]
 
 
 def headline(episode: Episode) -> str:
@@ -47,5 +54,6 @@ def besides(episode: Episode) -> list[str]:
         (episode.often, tr(_OFTEN).format(times=episode.returns + 1)),
         (episode.answered_by, tr(_ANSWERED).format(who=episode.answered_by) + visit),
         (episode.repaired_by and episode.state is not EpisodeState.OVER, tr(_REPAIRED).format(who=episode.repaired_by)),
+        (episode.intended_by, tr(_INTENDED).format(who=episode.intended_by)),
     )
     return [line for holds, line in lines if holds]

@@ -406,8 +406,8 @@ _KNOWN: dict[str, FindingText] = {
     "overdue-call": FindingText(
         headline="No cooling asked for, though it is warm enough that this house always needed it.",
         means="The unit has not been called for far longer than ever before in such weather. If you switched it off or"
-        " set it warmer, for a trip perhaps, nothing is wrong: say so under Trends. If not, the call isn't reaching the"
-        " unit.",
+        " set it warmer, for a trip perhaps, nothing is wrong: say so by the link in the message, or under"
+        " Alerts. If not, the call isn't reaching the unit.",
         do="Set the thermostat 5 degrees cooler. If nothing runs after 10 minutes, check the drain pan under the"
         " indoor unit and the breaker.",
         look=("drain", "setting", "batteries", "indoor-switch", "breaker-indoor", "house-power"),

@@ -63,8 +63,10 @@ TITLE: dict[str, str] = {
     "missed": mark("Ended"),
     "off": mark("The monitor was off"),
 }
-# What the buttons say where a service carries them (answer_links.py).
+# What the buttons say where a service carries them (answer_links.py); no service shows more than three.
+BUTTONS_MOST = 3
 BUTTONS: dict[str, str] = {
+    "intended": mark("Away, warmer or off: meant so"),
     "know": mark("I know"),
     "visit": mark("A technician comes"),
     "repaired": mark("It is repaired"),
@@ -86,6 +88,7 @@ WORDS: dict[str, str] = {
     "know": mark("I know: {link}"),
     "visit": mark("A technician comes: {link}"),
     "repaired": mark("It is repaired: {link}"),
+    "intended": mark("We are away, have set it warmer, or switched it off on purpose: {link}"),
     "page": mark("More on the page: {link}"),
     "look-link": mark("What is safe to look at, step by step: {link}"),
     "contractor": mark("Your contractor"),

@@ -12,7 +12,7 @@ from condenser_monitor.monitor.core.errors import shown
 from condenser_monitor.monitor.core.records import AlertState, Episode, EpisodeState, Request, RequestKind, UnitStatus
 from condenser_monitor.monitor.storage.history import History
 from condenser_monitor.monitor.strings import texts, time_format
-from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.episodes import besides, headline, stands
 from condenser_monitor.monitor.terminal.say import show
 
 _LINE_MOST = 2000  # characters: longer than anything that is said here, but for what somebody else wrote
@@ -20,6 +20,7 @@ KINDS = {
     "acknowledge": RequestKind.ACKNOWLEDGE,
     "snooze": RequestKind.SHELVE,
     "repaired": RequestKind.REPAIRED,
+    "intended": RequestKind.INTENDED,
 }
 
 
@@ -47,7 +48,7 @@ def _lines(status: UnitStatus, zone: tzinfo | None) -> Iterator[str]:
 
 def _episode(episode: Episode, zone: tzinfo | None) -> Iterator[str]:
     since = "" if episode.since_wall_s is None else f", since {time_format.moment(episode.since_wall_s, None, zone)}"
-    yield f"{episode.id} ({episode.severity.value}, {STATES[episode.state]}{since})"
+    yield f"{episode.id} ({episode.severity.value}, {stands(episode)}{since})"
     yield f"  {headline(episode)}"
     yield from (f"  {shown(line, _LINE_MOST)}" for line in besides(episode))
 

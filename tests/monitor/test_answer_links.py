@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor import limits
@@ -102,12 +103,44 @@ def test_a_body_of_ones_own_under_an_old_signature_is_refused(tmp_path: Path) ->
 def test_a_link_holds_a_week(tmp_path: Path) -> None:
     """To the second; then it says that it has expired."""
     links = page_links(SETTINGS, tmp_path / "a.db", lambda: NOON, "Alex")(OPEN)
-    assert set(links) == {*ACTIONS, "page"}
+    assert set(links) == {"look", "know", "visit", "repaired", "page"}
     token = links["know"].removeprefix("http://pi.local:8124/a/")
     signer, week_s = LinkSigner(tmp_path / "a.db"), limits.NOTIFY.link_s.value
     assert signer.read(token, NOON + week_s - 1.0) == AnswerLink("episode-1", "know", "Alex", NOON + week_s)
     with pytest.raises(CommandError, match="expired"):
         signer.read(token, NOON + week_s)
+
+
+@pytest.mark.parametrize(
+    ("findings", "meant"),
+    [(("overdue-call",), True), (("no-call-in-heat",), True), (("overdue-call", "call-without-run"), False)],
+)
+def test_only_a_call_that_does_not_come_is_asked_whether_it_is_meant(
+    tmp_path: Path, findings: tuple[str, ...], meant: bool
+) -> None:
+    """A household may be away; nobody means a fault. The link asks what it says, in the name of whom it was sent to."""
+    episode = msgspec.structs.replace(OPEN, lead=findings[0], findings=findings)
+    links = page_links(SETTINGS, tmp_path / "a.db", lambda: NOON, "Alex")(episode)
+    assert ("intended" in links) is meant
+    if meant:
+        token = links["intended"].removeprefix("http://pi.local:8124/a/")
+        found = request_of(LinkSigner(tmp_path / "a.db").read(token, NOON), token)
+        assert (found.request, found.by, found.finding) == (RequestKind.INTENDED, "Alex", "episode-1")
+
+
+@pytest.mark.parametrize(("language", "line"), [("en", "We are away"), ("es", "Estamos fuera")])
+def test_a_message_of_a_call_that_does_not_come_asks_whether_it_is_meant(
+    tmp_path: Path, language: str, line: str
+) -> None:
+    """The link stands in the body and on the first button, of which no service shows more than three."""
+    episode = msgspec.structs.replace(OPEN, lead="overdue-call", findings=("overdue-call",), severity=Severity.SOON)
+    links = page_links(SETTINGS, tmp_path / "a.db", lambda: NOON, "Alex")
+    person = Person(name="Alex", language=language)
+    made = MessageWriter(SETTINGS, UTC, person=person, links=links)
+    found = made.message([NotificationItem("alarm", episode)], None, NOON)
+    asked = links(episode)["intended"]
+    assert [row for row in found.body.splitlines() if row.startswith(line) and row.endswith(asked)]
+    assert [link for _, link in found.buttons] == [links(episode)[name] for name in ("intended", "visit", "repaired")]
 
 
 def test_no_links_without_an_address_or_a_clock(tmp_path: Path) -> None:
@@ -141,7 +174,7 @@ def test_a_second_tap_changes_nothing(tmp_path: Path) -> None:
 
 def message(role: str, language: str = "en") -> tuple[str, tuple[tuple[str, str], ...]]:
     person = Person(name="Alex", role=role, language=language)
-    links: dict[str, str] = {name: f"http://pi.local/a/{name}" for name in ACTIONS}
+    links: dict[str, str] = {name: f"http://pi.local/a/{name}" for name in ACTIONS if name != "intended"}
     made = MessageWriter(SETTINGS, UTC, person=person, links=lambda episode: links)
     found = made.message([NotificationItem("alarm", OPEN)], None, NOON)
     return found.body, found.buttons
@@ -180,6 +213,6 @@ def test_a_contractor_reads_a_technicians_words() -> None:
 def test_a_service_with_buttons_is_given_them(language: str) -> None:
     """Three, each a link of the message; none with its end."""
     body, buttons = message("homeowner", language)
-    assert [link for _, link in buttons] == [f"http://pi.local/a/{name}" for name in ACTIONS if name != "look"]
+    assert [link for _, link in buttons] == [f"http://pi.local/a/{name}" for name in ("know", "visit", "repaired")]
     assert all(link in body for _, link in buttons)
     assert len({words for words, _ in buttons}) == 3

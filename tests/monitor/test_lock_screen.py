@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.config import Person, Settings, Site, Unit
-from condenser_monitor.monitor.core.findings import CATALOGUE
+from condenser_monitor.monitor.core.findings import CATALOGUE, can_be_meant
 from condenser_monitor.monitor.core.records import Episode, EpisodeState, Severity
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.publishers.answer_links import ACTIONS
@@ -112,13 +112,18 @@ def test_begins_are_all_of_known_kinds() -> None:
 LINKS: dict[str, str] = dict.fromkeys(ACTIONS, f"http://pi.local:8124/a/{'x' * 50}") | {"page": "http://pi.local"}
 
 
+def links_of(told: Episode) -> dict[str, str]:
+    """As many as a message of this episode has."""
+    return {name: link for name, link in LINKS.items() if name != "intended" or can_be_meant(told.findings)}
+
+
 @pytest.mark.parametrize("poles", [1, 2])
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_message_is_short_and_loses_no_caution(language: str, poles: int) -> None:
     """What is to be looked at is behind its link; each caution of the page stands in the message, those of the cabinet
     in one line; what to heed of the looks too. Half of all messages stay under 1,150 characters, links and all."""
     settings = Settings(site=Site(name="Elm 4"), unit=Unit(contactor_poles=poles))
-    made = MessageWriter(settings, UTC, person=Person(language=language), links=lambda _: LINKS)
+    made = MessageWriter(settings, UTC, person=Person(language=language), links=links_of)
     plain = MessageWriter(settings, UTC, person=Person(language=language))
     lengths = []
     for finding in CATALOGUE:

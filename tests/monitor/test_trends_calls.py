@@ -14,8 +14,9 @@ from scipy.special import expit
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Belief, Calls
 from condenser_monitor.monitor.core.config import Settings, parse
-from condenser_monitor.monitor.core.records import Change, Request, RequestKind, Scan
+from condenser_monitor.monitor.core.records import AlertState, Change, EpisodeState, Request, RequestKind, Scan
 from condenser_monitor.monitor.engine import Engine
+from condenser_monitor.monitor.strings.calm import Reason, calm
 from tests.monitor.test_trends import swing_c
 
 DAY_S = 86400.0
@@ -453,6 +454,57 @@ def test_the_engines_memory_holds_it_and_a_request_ends_it() -> None:
     assert answer.done
     assert said(engine, scans(15.0, 15.6, lambda at_s: True)) == [("cleared", "overdue-call", "soon")]
     assert [finding.name for finding in engine.standing] == []
+
+
+def overdue_engine() -> Engine:
+    """Two weeks known, and silent since 0.4 of a hot day: told, at day 15."""
+    engine = engine_of()
+    said(engine, scans(0.0, 14.4))
+    assert said(engine, scans(14.4, 15.0, lambda at_s: True, hotter_k=4.0)) == [("raised", "overdue-call", "soon")]
+    return engine
+
+
+def wish(engine: Engine, kind: RequestKind, **named: Any) -> bool:
+    return engine.request(Request(id="a", request=kind, by="Ada", **named), 15.0 * DAY_S, 15.0 * DAY_S)[0].done
+
+
+@pytest.mark.parametrize("how", ["episode", "finding", "renew"])
+def test_a_word_that_no_call_was_meant_ends_the_alarm_until_calls_return(how: str) -> None:
+    """ "We are away", by a link, by name, or as a visit's `renew call`: nothing is told for twelve days of heat, in
+    which it is said to be meant and all is never well; a restart changes nothing. The next call takes the word back,
+    its run ends the episode, and an open switch is told again that day."""
+    engine = overdue_engine()
+    (episode,) = engine.status().episodes
+    asked = {"finding": episode.id} if how == "episode" else {"finding": "overdue-call"}
+    done = (
+        wish(engine, RequestKind.RENEW, part="call") if how == "renew" else wish(engine, RequestKind.INTENDED, **asked)
+    )
+    assert done
+    assert said(engine, scans(15.0, 18.0, lambda at_s: True, hotter_k=6.0)) == [("cleared", "overdue-call", "soon")]
+    engine = engine_of(memory=engine.memory())
+    assert said(engine, scans(18.0, 27.4, lambda at_s: True, hotter_k=6.0)) == []
+    (episode,) = engine.status().episodes
+    assert (episode.intended_by, episode.state) == ("Ada", EpisodeState.QUIET)
+    assert (calm(engine.status()).reason, calm(engine.status()).kind) == (Reason.INTENDED, "watch")
+    assert [one for one in engine.status().alerts if one.state is not AlertState.NORMAL] == []
+    said(engine, scans(27.4, 28.4, hotter_k=6.0))
+    (episode,) = engine.status().episodes
+    assert (episode.intended_by, episode.state) == (None, EpisodeState.OVER)
+    assert said(engine, scans(28.4, 29.2, lambda at_s: True, hotter_k=6.0))[0][:2] == ("raised", "overdue-call")
+
+
+def test_only_a_call_that_does_not_come_can_be_meant() -> None:
+    """Of a fault, of an episode that holds one as well, and of nothing: refused, and nothing changes."""
+    engine = engine_of()
+    said(engine, scans(0.0, 14.4))
+    assert not wish(engine, RequestKind.INTENDED, finding="overdue-call")
+    dead = (Scan(t_s=s, wall_s=s, call=True, compressor_a=0.0, outdoor_c=c) for s, _, c in days_of(14.4, 14.5))
+    assert ("raised", "call-without-run", "urgent") in said(engine, dead)
+    refused = Request(id="b", request=RequestKind.INTENDED, by="Ada", finding="call-without-run")
+    answer, _ = engine.request(refused, 14.5 * DAY_S, 14.5 * DAY_S)
+    assert not answer.done
+    assert "overdue-call" in answer.why
+    assert engine.status().episodes[0].intended_by is None
 
 
 def test_a_call_that_nothing_answers_teaches_the_engine_nothing_of_calls() -> None:

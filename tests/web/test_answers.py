@@ -10,7 +10,7 @@ from flask.testing import FlaskClient
 from markupsafe import escape
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.records import Answer, EpisodeState
+from condenser_monitor.monitor.core.records import Answer, EpisodeState, Request, RequestKind
 from condenser_monitor.monitor.publishers.answer_links import Action, AnswerLink, LinkSigner
 from condenser_monitor.monitor.strings import texts
 from condenser_monitor.web import view_answer
@@ -58,6 +58,21 @@ def test_each_answer_says_what_it_did_and_does_it_once(site: Site, phone: FlaskC
     assert found.repaired_by == "Alex"
     assert found.state is not EpisodeState.OVER
     assert site.history.requests() == []
+
+
+def test_that_it_is_meant_is_said_by_one_tap(site: Site, phone: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The link says what follows, asks the monitor once in the household's name, and says what it did. Of a fault the
+    monitor takes no such word."""
+    place = link(site, "intended")
+    shown = phone.get(place, environ_base=FAR).get_data(as_text=True)
+    assert "watched again" in shown
+    assert site.history.requests() == []
+    assert "The monitor did not take this answer" in tap(phone, site, place)  # the contactor does not switch it on
+    assert site.engine.status().episodes[0].intended_by is None
+    asked: list[Request] = []
+    monkeypatch.setattr(view_answer, "put", lambda wish: asked.append(wish) or Answer(id=wish.id, done=True))
+    assert "no call is expected" in tap(phone, site, place)
+    assert {(one.request, one.by, one.finding) for one in asked} == {(RequestKind.INTENDED, "Alex", "episode-1")}
 
 
 def test_what_to_look_at_is_shown_without_a_password_and_answers_nothing(site: Site, phone: FlaskClient) -> None:

@@ -12,7 +12,7 @@ from condenser_monitor.monitor.drawing.place_map import place_map
 from condenser_monitor.monitor.fleet import inference, queries, triage
 from condenser_monitor.monitor.fleet.days import office_day
 from condenser_monitor.monitor.fleet.people import technicians
-from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.episodes import besides, headline, stands
 from condenser_monitor.web.fleet.office_context import office_context, offset, viewer, where
 
 lists = Blueprint("lists", __name__)
@@ -34,7 +34,7 @@ def morning() -> str:
         "counts": counts,
         "areas": areas.most_common(),
         "outages": together,
-        "quiet": [(case, headline(case.episode), STATES[case.episode.state], besides(case.episode)) for case in quiet],
+        "quiet": [(case, headline(case.episode), stands(case.episode), besides(case.episode)) for case in quiet],
         "to_ask": to_ask,
         "people": people,
         "today": office_day(now),

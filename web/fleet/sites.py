@@ -32,7 +32,7 @@ from condenser_monitor.monitor.fleet.writer import writer
 from condenser_monitor.monitor.limits import FLEET
 from condenser_monitor.monitor.publishers.messages import PersonsRequest
 from condenser_monitor.monitor.strings.calm import Calm
-from condenser_monitor.monitor.strings.episodes import STATES, besides, headline
+from condenser_monitor.monitor.strings.episodes import besides, headline, stands
 from condenser_monitor.web.fleet import charts
 from condenser_monitor.web.fleet.office_context import (
     field,
@@ -61,7 +61,7 @@ def site(name: str) -> str:
         calm=state,
         people=people,
         stands=[_told(page, row) for row in page.stands],
-        episodes=[(one, STATES[one.state], headline(one), besides(one)) for one in charts.episodes(page.snapshot)],
+        episodes=[(one, stands(one), headline(one), besides(one)) for one in charts.episodes(page.snapshot)],
         ladder=None if picture is None else Markup(picture.svg),  # noqa: S704 - drawn by us, its words escaped
         words=() if picture is None else picture.words,
         scatter=Markup(scatter.scatter(page.days, office_context().settings.pages.temperature)),  # noqa: S704 - numbers only
