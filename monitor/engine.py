@@ -25,6 +25,7 @@ from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
+from condenser_monitor.monitor.core.blower import BlowerSays, BlowerWatch
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
@@ -37,7 +38,7 @@ from condenser_monitor.monitor.core.findings import (
     can_be_meant,
     contradictions,
 )
-from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.inputs import DebouncedInput, DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.patterns import (
@@ -68,6 +69,7 @@ from condenser_monitor.monitor.core.records import (
     UnitStatus,
 )
 from condenser_monitor.monitor.core.records import Answer as RequestAnswer
+from condenser_monitor.monitor.core.trust import Evidence as Testimony
 from condenser_monitor.monitor.core.trust import LiarMemory, Trust
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed, PastLook
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
@@ -160,7 +162,7 @@ class Engine:
         self._trust_due_s = inf
         self._claims = ""
         self._outdoor_c: float | None = None
-        self._fanless = FanlessRuns()
+        self._fanless, self._blower = FanlessRuns(), BlowerWatch()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
@@ -466,6 +468,9 @@ class Engine:
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
+        call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
+        if call is not None and blower is not None:
+            self._blower.update(call, blower)
         drew_a = self._features.drew_a()
         if was.compressor and self.facts.compressor is False:
             self._count_steady_run(was, drew_a, since_s)
@@ -520,22 +525,38 @@ class Engine:
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
+        evidence, fan = self._witnessed(), self._inputs.by_name.get("fan")
         self._trust_due_s = inf
-        evidence = self._trust.read(
-            self._inputs,
-            cooled=self._cooled(),
-            rested=self._rested(),
-            standing=self._stands_current(),
-            repeats=self._features.repeats(),
-        )
-        fan = self._inputs.by_name.get("fan")
         if self._running and fan is not None and fan.symbol is False:
-            look_s = fan.since_s + limits.TRUST.cooled_s.value
-            self._trust_due_s = look_s if look_s > scan.t_s else inf
+            looks_s = (fan.since_s + span.value for span in (limits.TRUST.flat_s, limits.TRUST.cooled_s))
+            self._trust_due_s = min((look_s for look_s in looks_s if look_s > scan.t_s), default=inf)
+        call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
+        if call is not None and blower is not None and blower.symbol:
+            asks_s = self._blower.asks_from_s(call, self._usual_s)
+            self._trust_due_s = min(self._trust_due_s, asks_s if asks_s > scan.t_s else inf)
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
         self._trust.sheds(self._habits.sheds(self._usual_s))
         return self._believe(scan) if self._trust.update(evidence, scan.t_s) else []
+
+    def _witnessed(self) -> Testimony:
+        """What the sensors say by now, and what else bears witness for or against them."""
+        return self._trust.read(
+            self._inputs,
+            cooled=self._cooled(),
+            rested=self._rested(),
+            standing=self._stands_current(),
+            heated=self._heated(),
+            blower=self._blower_says(),
+            repeats=self._features.repeats(),
+        )
+
+    def _blower_says(self) -> BlowerSays:
+        """What the indoor blower says of a thermostat whose call does not arrive."""
+        call, blower, thermostat = (self._inputs.by_name.get(name) for name in ("call", "blower", "thermostat"))
+        if call is None or blower is None or thermostat is None or "call" in self._trust.distrusted:
+            return ""
+        return self._blower.says(call, blower, thermostat, self.now_s, self._usual_s)
 
     def _believe(self, scan: Scan) -> list[Event]:
         """Other sensors are distrusted now: what is believed follows."""
@@ -575,15 +596,39 @@ class Engine:
     def _cooled(self) -> bool:
         """Whether the compressor has run on for minutes without its fan's current and draws no more than with it.
 
-        Until then a dead fan is told as one: how fast the current rises differs from house to house, and an alarm that
-        is taken back costs less than one that never comes. Where runs are short, two of them tell.
+        Until then a dead fan is told as one: how fast the current of a start rises differs from house to house, and an
+        alarm that is taken back costs less than one that never comes. Where runs are short, two of them tell; where the
+        fan's current went in a settled run, half a minute does.
         """
         fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
         if fan is None or fan.symbol is not False or started_s is None:
             return False
         least_s = limits.TRUST.cooled_again_s if self._fanless.steady_runs else limits.TRUST.cooled_s
         long = lasted(max(fan.since_s, started_s), self.now_s, least_s.value)
+        if not long and lasted(fan.since_s, self.now_s, limits.TRUST.flat_s.value):
+            drawn = self._drawn_since_fan(fan, started_s)
+            long = drawn is not None and abs(drawn - 1.0) <= limits.TRUST.flat_ratio.value
         return long and self._steady_without_fan(self.facts, self._numbers.get("compressor_a"))
+
+    def _heated(self) -> bool:
+        """Whether the compressor has come to draw more since its fan's current went, as without a fan it does sooner or
+        later: then the fan's sensor is believed again."""
+        fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
+        if fan is None or fan.symbol is not False or started_s is None:
+            return False
+        drawn = self._drawn_since_fan(fan, started_s)
+        return drawn is not None and drawn > limits.TRUST.steady_ratio.value
+
+    def _drawn_since_fan(self, fan: DebouncedInput, started_s: float) -> float | None:
+        """Return what the compressor draws now, of what it drew in the last minute with its fan; None where the fan's
+        current did not go in a settled run, or went long ago, or where the compressor's does not move at all."""
+        if not lasted(started_s, fan.since_s, limits.SETTLE_S.value) or not self._fanless.early_a:
+            return None
+        recent_s = max(fan.since_s, self.now_s - limits.TRUST.settle_s.value)
+        drawn_a, still = self._features.drew_a(recent_s), "compressor_a" in self._features.repeats()
+        if drawn_a is None or still or lasted(fan.since_s, self.now_s, limits.TRUST.heated_s.value):
+            return None
+        return drawn_a / self._fanless.early_a
 
     def _steady_without_fan(self, running: Facts, now_a: float | None) -> bool:
         """Whether the compressor draws no more than it does with its fan, as far as that is known."""
@@ -716,7 +761,7 @@ class Engine:
             fan.symbol or self._fanless.early_a is None
         ):
             self._fanless.early_a = minute_a
-        if self._cooled() or self._rested():
+        if self._cooled() or self._rested() or self._heated():
             self._trust_due_s = min(self._trust_due_s, now_s)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
@@ -768,8 +813,7 @@ class Engine:
 
     def _in_doubt(self, now_s: float) -> bool:
         """Whether the sensors will be weighed with the next scan that bears this one out, and will be found to lie."""
-        standing, repeats = self._stands_current(), self._features.repeats()
-        evidence = self._trust.read(self._inputs, standing=standing, repeats=repeats)
+        evidence = self._witnessed()
         return self._trust.contradicted(evidence, now_s) or self._trust.would_accuse(evidence, now_s)
 
     def _no_call_in_heat(self) -> Answer:

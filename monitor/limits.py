@@ -185,9 +185,27 @@ class TRUST(LimitGroup):
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
     pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
     whole_run_s = _ours(240.0, "s", 60, 3600, "as long as a thermostat runs at the least")
+    run_ons = _ours(8, "times", 2, 60, "of the last days: a board's run-on does not change")
+    run_ons_least = _ours(2, "times", 1, 20, "as often must the blower have stopped after a call to know its run-on")
+    run_on_least_s = _ours(10.0, "s", 2, 60, "a blower that stops with the call may have lost its power with it")
+    rested_most_s = _ours(86400.0, "s", 3600, 604800, "a fan switch may have been set to on since yesterday")
+    fan_set_on = _ours(1.5, "1", 0, 5, "somebody has set the blower to run on and on, since yesterday")
+    stopped_with_call = _ours(
+        1.2, "1", 0, 5, "the call is cut and the blower stops for it: a board that takes the float's contact itself"
+    )
     frozen_ratio = _ours(1e-5, "1", 0, 0.01, "a measured current differs from its mean by more than this")
     cooled_s = _ours(300.0, "s", 60, 3600, "by then a compressor without its fan draws much more, or has tripped")
     cooled_again_s = _ours(150.0, "s", 60, 3600, "in a second run in a row: most of that rise comes in two minutes")
+    flat_s = _ours(30.0, "s", 10, 300, "half a minute without its fan shows in what a settled compressor draws")
+    flat_ratio = _ours(
+        0.01,
+        "1",
+        0.002,
+        0.03,
+        "without its fan, which leaves an eighth of the heat transfer, a condenser 15 K over the air warms by 1.3 K in"
+        " half a minute at a time constant of 300 s, by 5 K at 75 s; a current grows by 0.025 a K (AHRI 540 map)",
+    )
+    heated_s = _ours(600.0, "s", 60, 3600, "by then what it draws without its fan has risen, however slowly")
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")

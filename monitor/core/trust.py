@@ -32,6 +32,7 @@ from typing import Any, NamedTuple
 import msgspec
 
 from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.blower import BlowerSays
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.readings import READINGS
@@ -175,15 +176,19 @@ _FIELDS = ReadWorld._fields
 class Evidence(NamedTuple):
     """What was read, sensor by sensor in the order of `Trust.sensors`.
 
-    `cooled`: the compressor has run for long with a normal current, so its fan must have run too, if that current is
-    right; `rested`: it has rested for so long that no board lets the fan run on; `standing`: a current that stands in
-    its lead at rest, as a heater or a trickle past the contactor makes, which no dead line feeds.
+    `cooled`: the compressor has run for long with a normal current, or draws as before the loss of its fan's, so its
+    fan must have run too, if that current is right; `heated`: it has come to draw more, as it does without a fan;
+    `rested`: it has rested for so long that no board lets the fan run on; `standing`: a current that stands in its lead
+    at rest, as a heater or a trickle past the contactor makes, which no dead line feeds; `blower`: what the blower says
+    of a thermostat that calls on past the call's end (core/blower.py).
     """
 
     readings: tuple[Reading, ...]
     cooled: bool = False
     rested: bool = False
     standing: bool = False
+    heated: bool = False
+    blower: BlowerSays = ""
 
 
 class SensorStory(NamedTuple):
@@ -300,6 +305,8 @@ class Trust:
         cooled: bool = False,
         rested: bool = False,
         standing: bool = False,
+        heated: bool = False,
+        blower: BlowerSays = "",
         repeats: Collection[str] = (),
     ) -> Evidence:
         """Return what the sensors say by now; `repeats` are the readings whose number does not move at all."""
@@ -317,7 +324,7 @@ class Trust:
             frozen = "compressor_w" in repeats and (load is None or load.symbol is not False)
             if readings[watts] is readings[amps] or (readings[watts] and frozen):
                 readings[watts] = None
-        return Evidence(tuple(readings), cooled, rested, standing)
+        return Evidence(tuple(readings), cooled, rested, standing, heated, blower)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside, or
@@ -443,9 +450,14 @@ class Trust:
             for place in some
         )
         known = {name for place, name in enumerate(self.sensors) if place not in some}
+        heard = evidence.blower if evidence.blower != before.blower else ""  # each time it is said it counts once
         best = None
         for world, oddities in self._possible(readings):
             cost = self._surprise(story, world, oddities, now_s)
+            if heard == "asks" and not world.demand:
+                cost += limits.TRUST.fan_set_on.value
+            elif heard == "stopped" and world.demand:
+                cost += limits.TRUST.stopped_with_call.value
             if "compressor_a" in known:
                 cost += self._amiss(world, evidence)
             elif "load" in known:
@@ -466,6 +478,8 @@ class Trust:
         if evidence.cooled and not world.fan:
             # In such weather no defrost and no board holds it off.
             return cost + self._physics.rest_cost
+        if evidence.heated and world.fan:
+            return cost
         return self._runs_on(world, evidence)
 
     @staticmethod

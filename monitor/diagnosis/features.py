@@ -507,9 +507,9 @@ class FeatureWatch:
         if minute_a >= limits.FALL_RATIO.value * self._fell_from_a:
             self._marks.pop("fall", None)  # it is back
 
-    def drew_a(self) -> float | None:
-        """Return what the compressor drew in the last readings in which it ran."""
-        ran = [scan.compressor_a or 0.0 for scan in self._ran()[-4:]]
+    def drew_a(self, since_s: float = -inf) -> float | None:
+        """Return what the compressor drew in the last readings in which it ran, none of them before `since_s`."""
+        ran = [scan.compressor_a or 0.0 for scan in self._ran()[-4:] if scan.t_s >= since_s]
         return median_high(ran) if ran else None
 
     def _ran(self, before_s: float = inf) -> list[Scan]:
@@ -533,9 +533,14 @@ class FeatureWatch:
     # ------------------------------------------------------------ out
 
     def repeats(self) -> tuple[str, ...]:
-        """The power reading where its last numbers are the same to the last digit."""
-        last = [scan.compressor_w for scan in list(self._last)[-3:]]
-        return ("compressor_w",) if len(last) == 3 and last[0] is not None and len(set(last)) == 1 else ()
+        """The compressor's power and current, where their last numbers are the same to the last digit."""
+        last = list(self._last)[-3:]
+        found = []
+        for name in ("compressor_w", "compressor_a"):
+            numbers = {getattr(scan, name) for scan in last}
+            if len(last) == 3 and len(numbers) == 1 and None not in numbers:
+                found.append(name)
+        return tuple(found)
 
     def seen(self, now_s: float, since_s: float | None = None) -> dict[str, str]:
         """The features of the last hours; `since_s` is when what stands began, and the hours before that count."""
