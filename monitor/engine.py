@@ -567,6 +567,7 @@ class Engine:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
             claims += [f"{title} reads the same for too long, to the last digit" for title in still]
+            claims += ["the return air reads colder than any house that is cooled"] if self._trust.frozen.cold else []
             claims += ["the fan's clamp reads the compressor's current"] if self._trust.swapped else []
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1
@@ -695,6 +696,7 @@ class Engine:
             running_since_s=None if started_s is None else max(started_s, self._broken_s),
             sound=self.facts.draw == "normal" and not any(CATALOGUE[name].unsound for name in self._evaluator.standing),
             readings={name: self._trusted(name, value) for name, value in (means | {"outdoor_c": outdoor_c}).items()},
+            blower=self.facts.others.get("blower"),
         )
         minute_a = minute.readings["compressor_a"]
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.MINUTE_S.value):

@@ -21,7 +21,8 @@ class MinuteMeans(msgspec.Struct, frozen=True, kw_only=True):
     """The means of the scans of one minute, by reading (A, V, °C); None where nothing was read.
 
     `running_since_s` is since when the compressor has been believed to run without a break, None while it does not;
-    `sound`: no finding stands that would make a run unlike the unit's others.
+    `sound`: no finding stands that would make a run unlike the unit's others; `blower`: the indoor blower is sensed to
+    run.
     """
 
     began_s: float
@@ -30,6 +31,7 @@ class MinuteMeans(msgspec.Struct, frozen=True, kw_only=True):
     running_since_s: float | None
     sound: bool
     readings: Mapping[str, float | None]
+    blower: bool | None = None
 
     @property
     def settled(self) -> bool:

@@ -69,6 +69,18 @@ def pipe_split_k(means: Means) -> float | None:
     return None if liquid is None or suction is None else liquid - suction
 
 
+def air_contradicted(minute: MinuteMeans, unit: Unit, least_k: float) -> bool:
+    """Return whether the air is said to pass the indoor coil as it came, though the blower drives it over a coil that
+    boils refrigerant as a sound unit's does: large pipe cool and not freezing, small pipe warm, current normal. Then
+    one of the air's two sensors lies. A coil without air freezes, and one without refrigerant leaves the large pipe
+    warm."""
+    split_k = air_split_k(minute.readings)
+    if split_k is None or split_k >= least_k or not minute.blower or not minute.sound:
+        return False
+    seen = observed(minute.readings, unit)
+    return seen.get("large-pipe") == "cool" and seen.get("small-pipe") == "warm"
+
+
 # ---------------------------------------------------------------- what is remembered
 
 
@@ -201,6 +213,9 @@ class Performance:
     # ------------------------------------------------------------ the heat
 
     def _judge_heat(self, minute: MinuteMeans) -> None:
+        if air_contradicted(minute, self._settings.unit, self._settings.limit(limits.NOT_COOLING.air_k)):
+            without = dict.fromkeys(("return_air_c", "supply_air_c"))
+            minute = msgspec.structs.replace(minute, readings={**minute.readings, **without})
         means, (air_k, pipes_k) = minute.readings, (air_split_k(minute.readings), pipe_split_k(minute.readings))
         split_k = pipes_k if air_k is None else air_k
         if split_k is None or minute.running_since_s is None:

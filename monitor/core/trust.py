@@ -226,16 +226,23 @@ DRIFTS = ("outdoor_c", "return_air_c")
 class FrozenWatch:
     """Names sensors whose number repeats to its last digit through a rest and the settled run after it, or a run and
     the rest after it; of those that only the day moves, one that has been moving and then repeats for hours. One that
-    moves again is believed after it has moved as often as a liar has to."""
+    moves again is believed after it has moved as often as a liar has to. `cold`: the return air, while it is said to
+    be colder in a run than any house is that somebody cools."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
+        self.cold: frozenset[str] = frozenset()
         watched = (name for name in fitted if name in (*MOVES, *DRIFTS))
         self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(watched, (None, 0, 0))
         self._moved: dict[str, int] = {}
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
+        return_c, outdoor_c = readings.get("return_air_c"), readings.get("outdoor_c")
+        if runs and return_c is not None and outdoor_c is not None:
+            warm = outdoor_c >= limits.TRUST.warm_c.value
+            cold = warm and return_c < limits.TRUST.house_least_c.value
+            self.cold = frozenset({"return_air_c"}) if cold else frozenset()
         for name, (value, rests, run) in self._stands.items():
             now = readings.get(name)
             if now is None:
@@ -293,7 +300,7 @@ class Trust:
 
     def _name_distrusted(self) -> None:
         """Put together who is not believed by now."""
-        self.distrusted = self._liars | self.frozen.names | (CLAMPS if self.swapped else frozenset())
+        self.distrusted = self._liars | self.frozen.names | self.frozen.cold | (CLAMPS if self.swapped else frozenset())
         self.named = tuple(name for name in READINGS if name in self.distrusted)
 
     # ------------------------------------------------------------ in

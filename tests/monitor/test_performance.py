@@ -14,6 +14,7 @@ from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.performance import (
     Performance,
     PerformanceMemory,
+    air_contradicted,
     air_split_k,
     apparent_uf,
     observed,
@@ -291,3 +292,51 @@ def test_what_a_whole_run_showed_is_not_told_of_later_runs_that_were_cut_short()
     assert day.watch.seen["large-pipe"] == "cool"
     day.run(3, suction_c=26.0, liquid_c=34.0, outdoor_c=33.0)
     assert "large-pipe" not in day.watch.seen
+
+
+SOUND_COIL = {"return_air_c": 24.0, "supply_air_c": 24.5, "suction_c": 12.0, "liquid_c": 38.0, "outdoor_c": 33.0}
+
+
+@pytest.mark.parametrize(
+    ("blower", "sound", "changed", "contradicted"),
+    [
+        (True, True, {}, True),
+        (None, True, {}, False),  # nobody knows whether air passes
+        (False, True, {}, False),  # none does
+        (True, False, {}, False),
+        (True, True, {"suction_c": 0.5}, False),  # a coil without air freezes, whatever the blower's sensor says
+        (True, True, {"suction_c": 24.0}, False),  # nothing boils any more
+        (True, True, {"liquid_c": 34.0}, False),  # nothing condenses
+        (True, True, {"liquid_c": 48.0}, False),
+        (True, True, {"supply_air_c": 20.5}, False),  # 3.5 K: the air's split says itself that heat is moved
+        (True, True, {"supply_air_c": None}, False),
+    ],
+)
+def test_air_that_a_sound_coil_does_not_cool_is_a_sensors_lie(
+    blower: bool | None, sound: bool, changed: dict[str, float | None], contradicted: bool
+) -> None:
+    """Common practice: the large pipe is cold to the hand and not iced, the small one warm, where heat is moved."""
+    minute = MinuteMeans(
+        began_s=940.0,
+        ended_s=1000.0,
+        wall_s=None,
+        running_since_s=0.0,
+        sound=sound,
+        readings={**SOUND_COIL, **changed},
+        blower=blower,
+    )
+    assert air_contradicted(minute, Unit(), 3.0) is contradicted
+
+
+@pytest.mark.parametrize(("blower", "suction_c", "told"), [(True, 12.0, False), (False, 12.0, True), (True, 0.0, True)])
+def test_lost_cooling_is_not_told_by_an_air_sensor_that_blower_and_pipes_contradict(
+    blower: bool, suction_c: float, told: bool
+) -> None:
+    """A supply probe that fails in a run; a blower that is dead, or said to run over a coil that freezes."""
+    fitted = (*ALL, "return_air_c", "supply_air_c", "suction_c", "liquid_c", "blower")
+    pipes = {"suction_c": suction_c, "liquid_c": 38.0}
+    cools = but(RUN, return_air_c=24.0, supply_air_c=13.5, blower=True, **pipes)
+    rests = but(REST, return_air_c=24.0, supply_air_c=24.0, blower=False, suction_c=31.0, liquid_c=31.0)
+    lies = cools | {"supply_air_c": 24.0, "blower": blower}
+    names = raised((600, rests), (600, cools), (420, lies), (300, lies), fitted=fitted)
+    assert ("not-cooling" in names) is told

@@ -267,6 +267,25 @@ def test_a_pipe_or_air_sensor_that_does_not_move_is_not_believed() -> None:
     assert seen[-1] == ()
 
 
+@pytest.mark.parametrize(
+    ("return_c", "outdoor_c", "told"),
+    [
+        (0.0, 31.0, ["sensing-disagrees"]),
+        (9.5, 31.0, ["sensing-disagrees"]),
+        (10.5, 31.0, ["not-cooling"]),
+        (9.5, 14.0, ["not-cooling"]),  # a cabin in the cold
+    ],
+)
+def test_return_air_colder_than_any_house_that_is_cooled_is_a_liars(
+    return_c: float, outdoor_c: float, told: list[str]
+) -> None:
+    """No cooling set point is under 10 °C (common practice: thermostats end at 10 to 16); what it reads is no split."""
+    fitted = (*ALL, "return_air_c", "supply_air_c")
+    rest = but(REST, return_air_c=return_c, supply_air_c=24.0, outdoor_c=outdoor_c)
+    run = but(RUN, return_air_c=return_c, supply_air_c=13.0, outdoor_c=outdoor_c)
+    assert raised((300, rest), (1500, run), fitted=fitted) == told
+
+
 @pytest.mark.parametrize("name", ["outdoor_c", "return_air_c"])
 def test_a_temperature_that_the_day_moves_and_that_stands_for_hours_is_not_believed(name: str) -> None:
     """It moved for an hour and then repeats to the last digit: named after hours, believed when it moves again. One
