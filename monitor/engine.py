@@ -534,6 +534,8 @@ class Engine:
         if call is not None and blower is not None and blower.symbol:
             asks_s = self._blower.asks_from_s(call, self._usual_s)
             self._trust_due_s = min(self._trust_due_s, asks_s if asks_s > scan.t_s else inf)
+        if "line_v" in self._features.repeats() and self.facts.supply is False:
+            self._trust_due_s = min(self._trust_due_s, scan.t_s + limits.TRUST.settle_s.value)  # it may move again
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
         self._trust.sheds(self._habits.sheds(self._usual_s))

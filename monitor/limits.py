@@ -319,6 +319,8 @@ FLICKERS_WINDOW_S = _ours(
 FLICKERS_SCANS = _ours(
     12, "scans", 6, 60, "every other scan or so: a pan that fills and drains does not change so often"
 )
+STILL_SCANS = _ours(3, "scans", 2, 20, "what a motor draws is never the same to the last digit so often")
+STILL_VOLTS = _ours(5, "scans", 2, 20, "nor is a service's voltage, which is steadier")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
 OVERLOAD_MOST_S = _cited(

@@ -331,6 +331,8 @@ class Trust:
             frozen = "compressor_w" in repeats and (load is None or load.symbol is not False)
             if readings[watts] is readings[amps] or (readings[watts] and frozen):
                 readings[watts] = None
+        if "line_v" in repeats and readings[place := self.sensors.index("line_v")]:
+            readings[place] = None  # no service stands still to the last digit
         return Evidence(tuple(readings), cooled, rested, standing, heated, blower)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:

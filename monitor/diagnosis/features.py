@@ -533,12 +533,14 @@ class FeatureWatch:
     # ------------------------------------------------------------ out
 
     def repeats(self) -> tuple[str, ...]:
-        """The compressor's power and current, where their last numbers are the same to the last digit."""
-        last = list(self._last)[-3:]
-        found = []
-        for name in ("compressor_w", "compressor_a"):
-            numbers = {getattr(scan, name) for scan in last}
-            if len(last) == 3 and len(numbers) == 1 and None not in numbers:
+        """The compressor's power and current, and the line's volts, where their last numbers are the same to the last
+        digit."""
+        last, found = list(self._last), []
+        scans = {"compressor_w": limits.STILL_SCANS, "compressor_a": limits.STILL_SCANS, "line_v": limits.STILL_VOLTS}
+        for name, limit in scans.items():
+            count = int(limit.value)
+            numbers = {getattr(scan, name) for scan in last[-count:]}
+            if len(last) >= count and len(numbers) == 1 and None not in numbers:
                 found.append(name)
         return tuple(found)
 

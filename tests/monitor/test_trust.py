@@ -73,6 +73,24 @@ def test_volts_bear_witness_too(liar: str, stuck: object, also: str) -> None:
     assert also not in engine.status().distrusted
 
 
+def pulled(volts: Sequence[float]) -> list[Scan]:
+    """The disconnect is pulled at rest, a call comes and nothing answers; line volts as given, by turns."""
+    dead = {"supply": False, "load": False, "compressor_a": 0.0, "fan_a": 0.0}
+    parts = ((600, REST), (900, RUN), (600, REST), (600, REST | dead), (300, RUN | dead))
+    return [
+        Scan(**(msgspec.structs.asdict(one) | {"line_v": volts[n % len(volts)]})) for n, one in enumerate(scans(*parts))
+    ]
+
+
+def test_volts_that_stand_still_to_the_last_digit_are_no_witness() -> None:
+    """A service moves with the load of every neighbour (common practice); a converter that hangs does not:
+    a pulled disconnect is told beside the one, and the supply's sensor doubted beside the other."""
+    for volts, told in (((240.0,), True), ((240.0, 239.8, 240.1), False)):
+        engine = Engine(SETTINGS, fitted=(*ALL, "line_v"))
+        found = [e.finding for scan in pulled(volts) for e in engine.feed(scan) if isinstance(e, Change)]
+        assert ("line-supply-lost" in found) is told, volts
+
+
 def test_a_supply_that_the_last_run_disproved_raises_nothing_at_rest() -> None:
     """Stuck off from the start: told once at most, never again after the first run."""
     dark = [(held_s, but(readings, supply=False)) for held_s, readings in ((600, REST), (900, RUN)) * 4]
