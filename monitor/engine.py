@@ -569,7 +569,8 @@ class Engine:
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
             claims += [f"{title} reads the same for too long, to the last digit" for title in still]
-            claims += ["the return air reads colder than any house that is cooled"] if self._trust.frozen.cold else []
+            cold = sorted(READINGS[name].title for name in self._trust.frozen.cold)
+            claims += [f"{title} reads colder than it can be while the unit cools" for title in cold]
             claims += ["the fan's clamp reads the compressor's current"] if self._trust.swapped else []
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1

@@ -212,8 +212,8 @@ class TRUST(LimitGroup):
     drift_minutes = _ours(
         240, "minutes", 60, 1440, "no shade and no room keeps one temperature to the last digit so long"
     )
-    house_least_c = _ours(
-        10.0, "°C", 0, 15, "no thermostat's cooling set point is so low, and no house so cold when it is warm outdoors"
+    cold_c = _ours(
+        10.0, "°C", 0, 14, "in warm weather: no cooling set point is so low, and a condenser is warmer than the air"
     )
     moves = _ours(10, "minutes", 3, 60, "a frozen sensor that differs from minute to minute so often is believed again")
     margin = _ours(0.3, "1", 0.01, 3, "explanations closer than this are as good as each other")

@@ -122,6 +122,7 @@ class Performance:
         self._point_s = -limits.PERFORMANCE.point_every_s.value
         self._plane: _Plane | None = None
         self.seen: dict[str, str] = {}  # what the last runs say, in the symbols of the checks that show the same
+        self._split_of: tuple[str, ...] = ()  # the readings that the last split was made of
         self._run_s: float | None = None  # since when the last minute's run lasts, and whether it has settled
         self._settled = False
         if self.memory.last_uf:
@@ -132,6 +133,8 @@ class Performance:
     def add_minute(self, minute: MinuteMeans) -> bool:
         """Add one minute, of run or rest; whether an answer has changed by it."""
         was = dict(self.answers)
+        if any(minute.readings.get(name) is None for name in self._split_of):
+            self._forget_split()  # also where one is not believed any more
         if minute.running_since_s != self._run_s:
             if self._run_s is not None and not self._settled:
                 # A run too short to settle: what the one before it showed is not the last any more.
@@ -219,10 +222,8 @@ class Performance:
         means, (air_k, pipes_k) = minute.readings, (air_split_k(minute.readings), pipe_split_k(minute.readings))
         split_k = pipes_k if air_k is None else air_k
         if split_k is None or minute.running_since_s is None:
-            if split_k is None:  # also where a sensor is not believed any more
-                self._outside.clear()
-                self.answers |= dict.fromkeys(("not-cooling", "low-split", "high-split"))
             return
+        self._split_of = ("liquid_c", "suction_c") if air_k is None else ("return_air_c", "supply_air_c")
         least_k = limits.NOT_COOLING.air_k if air_k is not None else limits.NOT_COOLING.pipes_k
         evidence: Evidence = {"split_k": round(split_k, 1)}
         normal_k = self.normal_split_k(means)
@@ -247,6 +248,12 @@ class Performance:
         self.seen["split"] = "low" if nothing or low else "high" if blocked else "normal"
         if not (low or high or nothing):
             self._learn(minute, split_k)
+
+    def _forget_split(self) -> None:
+        """Answer nothing that rests on the split."""
+        self._split_of = ()
+        self._outside.clear()
+        self.answers |= dict.fromkeys(("not-cooling", "low-split", "high-split"))
 
     def _outlasts(self, name: str, t_s: float, holds: bool, least_s: float) -> None:
         """Answer a finding whose minutes must be so for a while without a break."""

@@ -44,8 +44,9 @@ class Snapshot(NamedTuple):
     doubted: Sequence[str] = ()
 
     def withdrawn(self, row: FindingRow) -> tuple[str, ...]:
-        """The readings that a finding needs and that lie."""
-        return tuple(sorted({self.distrusted[name] for name in row.needs if name in self.distrusted}))
+        """The readings that a finding needs and that lie; a pattern needs what it is sensed by."""
+        needs = row.needs or frozenset().union(*row.sensed_by)
+        return tuple(sorted({self.distrusted[name] for name in needs if name in self.distrusted}))
 
 
 class Raised(NamedTuple):

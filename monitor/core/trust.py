@@ -221,13 +221,14 @@ CLAMPS = frozenset({"compressor_a", "fan_a"})
 # What is colder or warmer in each run than in the rest before it, and what the day warms and cools.
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
 DRIFTS = ("outdoor_c", "return_air_c")
+NEVER_COLD = ("return_air_c", "liquid_c")
 
 
 class FrozenWatch:
     """Names sensors whose number repeats to its last digit through a rest and the settled run after it, or a run and
     the rest after it; of those that only the day moves, one that has been moving and then repeats for hours. One that
-    moves again is believed after it has moved as often as a liar has to. `cold`: the return air, while it is said to
-    be colder in a run than any house is that somebody cools."""
+    moves again is believed after it has moved as often as a liar has to. `cold`: the return air and the small pipe,
+    while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
@@ -238,11 +239,12 @@ class FrozenWatch:
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
-        return_c, outdoor_c = readings.get("return_air_c"), readings.get("outdoor_c")
-        if runs and return_c is not None and outdoor_c is not None:
-            warm = outdoor_c >= limits.TRUST.warm_c.value
-            cold = warm and return_c < limits.TRUST.house_least_c.value
-            self.cold = frozenset({"return_air_c"}) if cold else frozenset()
+        if runs:
+            outdoor_c = readings.get("outdoor_c")
+            warm = outdoor_c is not None and outdoor_c >= limits.TRUST.warm_c.value
+            numbers = ((name, readings.get(name)) for name in NEVER_COLD)
+            least_c = limits.TRUST.cold_c.value
+            self.cold = frozenset(name for name, now in numbers if warm and now is not None and now < least_c)
         for name, (value, rests, run) in self._stands.items():
             now = readings.get(name)
             if now is None:

@@ -304,6 +304,38 @@ def test_return_air_colder_than_any_house_that_is_cooled_is_a_liars(
     assert raised((300, rest), (1500, run), fitted=fitted) == told
 
 
+@pytest.mark.parametrize(
+    ("liquid_c", "told"), [(0.0, ["sensing-disagrees"]), (9.0, ["sensing-disagrees"]), (11.0, ["not-cooling"])]
+)
+def test_a_small_pipe_colder_than_any_condenser_is_a_liars(liquid_c: float, told: list[str]) -> None:
+    """Second law: what condenses into air of 31 °C is warmer than that. Only what is colder than any is accused."""
+    pipes = {"suction_c": 12.0, "liquid_c": liquid_c}
+    fitted = (*ALL, "suction_c", "liquid_c")
+    assert raised((300, REST | pipes | {"suction_c": 30.0}), (1500, RUN | pipes), fitted=fitted) == told
+
+
+@pytest.mark.parametrize(
+    ("other", "liar", "runs_c", "rests_c"),
+    [("return_air_c", "supply_air_c", 24.5, 24.5), ("liquid_c", "suction_c", 38, 31)],
+)
+def test_lost_cooling_is_taken_back_when_its_sensor_is_found_to_lie(
+    other: str, liar: str, runs_c: float, rests_c: float
+) -> None:
+    """One probe fails in a run at the other's number and stands still through the rest, where it is named; what was
+    told of the heat is over by then, and not only where another sense takes its place."""
+    engine = Engine(SETTINGS, fitted=(*ALL, other, liar))
+    runs, rests = but(RUN, **{other: runs_c, liar: 13.0}), but(REST, **{other: rests_c, liar: rests_c - 0.2})
+    stuck = {liar: runs_c - 0.5}
+    parts = ((600, rests), (700, runs), (600, runs | stuck), (900, rests | stuck))
+    found = [e for scan in scans(*parts) for e in engine.feed(scan) if isinstance(e, Change)]
+    assert [(e.change.value, e.finding) for e in found] == [
+        ("raised", "not-cooling"),
+        ("cleared", "not-cooling"),
+        ("raised", "sensing-disagrees"),
+    ]
+    assert found[1].evidence["distrusted"] == [liar]
+
+
 @pytest.mark.parametrize("name", ["outdoor_c", "return_air_c"])
 def test_a_temperature_that_the_day_moves_and_that_stands_for_hours_is_not_believed(name: str) -> None:
     """It moved for an hour and then repeats to the last digit: named after hours, believed when it moves again. One
