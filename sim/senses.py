@@ -157,7 +157,18 @@ class SimulatedPresence:
                 last[name] = t_s
         now = tuple([t_s - at_s <= HOLD_S for at_s in last.values()])
         if now != self._was:
+            self._add_edges(t_s, now)
             self._was = now
+
+    def _add_edges(self, t_s: float, now: tuple[bool, ...]) -> None:
+        """Each channel that lost its voltage went off when its hold was over, in the middle of a step too."""
+        held_s = list(self.last_s.values())
+        off = [(at_s + HOLD_S, place) for place, at_s in enumerate(held_s) if self._was[place] and not now[place]]
+        levels = list(self._was)
+        for at_s, place in sorted(off):
+            levels[place] = False
+            self._edges.append((at_s, tuple(levels)))
+        if tuple(levels) != now:
             self._edges.append((t_s, now))
 
     def drain_edges(self) -> list[tuple[float, tuple[bool, ...]]]:

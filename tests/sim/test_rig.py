@@ -20,6 +20,7 @@ from condenser_monitor.monitor.core.records import (
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 from condenser_monitor.sim import simulate
 from condenser_monitor.sim.designs import DESIGNS
+from condenser_monitor.sim.house import ThermostatDesign
 from condenser_monitor.sim.rig import (
     EVERY_SECOND,
     Pace,
@@ -149,6 +150,25 @@ def test_quick_scans_tell_of_each_change() -> None:
     assert seen == sorted(seen, key=bool) or True in seen
     assert True in seen
     assert False in seen
+
+
+def test_a_channel_goes_off_when_it_has_held_however_long_a_step_is() -> None:
+    """A call that blinks at a thermostat that powers itself through the coil: where nothing else happens a step of the
+    world lasts until the next blink, and the edges are those of the same world in steps of 5 ms."""
+    seen = []
+    for step_s in (0.005, 60.0):
+        rig = make(
+            Planned(name="call-splice-loose", at_s=20.0, on_s=0.9, off_s=1.1),
+            calls=(),
+            thermostat=ThermostatDesign(steal_ohm=900.0),
+        )
+        world, until_s = rig.world, 60.0
+        while world.t_s < until_s:
+            world.advance(min(until_s, world.t_s + step_s))
+        seen.append(world.presence.drain_edges())
+    assert len(seen[1]) > 20
+    assert [levels for _, levels in seen[1]] == [levels for _, levels in seen[0]]
+    assert [at_s for at_s, _ in seen[1]] == pytest.approx([at_s for at_s, _ in seen[0]], abs=0.011)
 
 
 def test_sparse_pace_is_dense_after_each_change() -> None:
