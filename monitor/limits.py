@@ -361,6 +361,10 @@ ROUGH_LOW_RATIO = _ours(
     0.88, "1", 0.5, 1, "of what the first runs drew, moved to this temperature: a run that has not settled draws less"
 )
 ROUGH_RAN_S = _ours(60.0, "s", 20, 300, "the pressures of a run that was shorter say nothing yet")
+STEADY_TRIP_S = _ours(20.0, "s", 5, 120, "readings so far apart show whether a run's current still rises")
+STEADY_TRIP_RATIO = _ours(
+    1.05, "1", 1.01, 1.5, "by more than this it still does; without its fan it rises by a seventh in ten seconds"
+)
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
 FAN_RUNS = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")

@@ -306,13 +306,20 @@ class Patterns:
         )
         self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s), limit(overload.least_off_s))
         self.stops = Stops(limit(short.in_a_row))
+        self._fan_off_s, self._stopped_s = (
+            -inf,
+            inf,
+        )  # when the fan stopped, while it stands; the compressor's last stop
         self.heat = HeatWatch(hot_c=limit(heat.hot_c), hot_s=limit(heat.hot_s), earlier_s=limits.EARLIER_DAY_S.value)
         self.no_call_s = limit(heat.hold_s)
 
     def changed(self, was: Facts, facts: Facts, at_s: float) -> None:
         """What is believed went from `was` to `facts` at `at_s`. Only what was seen counts: unknown to known is not."""
-        closed = held_closed(facts)
-        if not closed:
+        if facts.fan or facts.fan_may_rest:
+            self._fan_off_s = -inf
+        elif was.fan and facts.fan is False:
+            self._fan_off_s = at_s
+        if not held_closed(facts, fan_off=self._fan_off_s >= self._stopped_s - limits.STALE_S.value):
             self.overload.opened()
         if facts.supply is False and was.supply is not False:
             self.short.excuse()
@@ -337,11 +344,12 @@ class Patterns:
             self.stops.runs(facts)
 
     def _stopped(self, facts: Facts, at_s: float) -> None:
+        self._stopped_s = at_s
         self.short.stopped(at_s)
         self.stops.stopped(facts, at_s)
         if facts.supply is False:
             self.short.excuse()
-        if held_closed(facts):
+        if held_closed(facts, fan_off=self._fan_off_s >= at_s - limits.STALE_S.value):
             self.overload.stopped(at_s)
 
     def stopped_within(self, facts: Facts, within: Facts, at_s: float, now_s: float) -> None:
@@ -371,13 +379,14 @@ class Patterns:
         return min((at_s for at_s in ends_s if at_s > now_s), default=inf)
 
 
-def held_closed(facts: Facts) -> bool:
-    """The contacts stay closed as far as is known: sensed, or shown by the fan, or, with neither, by the call."""
+def held_closed(facts: Facts, *, fan_off: bool) -> bool:
+    """The contacts stay closed as far as is known: sensed, or shown by the fan, or, with neither, by the call.
+    `fan_off`: the fan has stopped with the compressor or since. One that had stood before tells nothing of them."""
     if facts.supply is False or facts.call is False:
         return False
     if facts.load is not None:
         return facts.load
-    return bool(facts.fan or facts.call)
+    return bool(facts.fan or (facts.call and not fan_off))
 
 
 def sensed_by(facts: Facts) -> str:

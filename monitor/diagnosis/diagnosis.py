@@ -194,7 +194,9 @@ class FindingDiagnosis:
             name for name in self.stood_s if name not in stands and name in self._seen and self._belongs(name, now_s)
         ]
         findings = [FindingSeen(name, self._seen.get(name, {})) for name in SITUATIONS if name in stands]
-        findings += [FindingSeen(name, self._seen[name], stands=False) for name in gone]
+        findings += [
+            FindingSeen(name, self._seen[name], stands=False, cycles=self._cycles(name, stands, now_s)) for name in gone
+        ]
         if not findings:
             return None
         features = {
@@ -230,6 +232,12 @@ class FindingDiagnosis:
             self._looks.pop()
         self._looks = [one for one in self._looks if not lasted(one.at_s, now_s, limits.PAST_S.value)] + [look]
         return found
+
+    def _cycles(self, name: str, stands: set[str], now_s: float) -> bool:
+        """Whether what is over comes and goes with a pattern that stands and follows from it: a unit that cycles on a
+        switch shows it open in one half of each cycle and works in the other."""
+        of_late = not lasted(self.stood_s[name], now_s, limits.SHORT_CYCLING.window_s.value)
+        return of_late and any(CATALOGUE[other].pattern and name in FOLLOWS.get(other, ()) for other in stands)
 
     def forget_past(self) -> None:
         """Something was mended: what comes next need not be the same."""

@@ -82,6 +82,7 @@ _SAYS: dict[str, dict[str, str]] = {
         "locked": "it drew locked-rotor current before it stopped",
         "high": "it drew more than is normal before it stopped",
         "usual": "it drew its normal current until it stopped",
+        "under": "its current had come to rest, no higher than is normal, before it stopped",
         "low": "it drew less than is normal before it stopped",
     },
     "stalled": {
@@ -235,7 +236,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
 def stalls(features: Mapping[str, str]) -> bool:
     """Whether it stalls as it starts. What ran before each of its stops, at no more than its normal current, has no
     trouble in starting: a single try before the pressures have met stalls a sound motor too."""
-    return "stalled" in features and not ("trip-after" in features and features.get("trip-amps") in ("usual", "low"))
+    runs = features.get("trip-amps") in ("usual", "under", "low")
+    return "stalled" in features and not ("trip-after" in features and runs)
 
 
 def beside(features: Mapping[str, str], finding: str, others: Collection[str]) -> Mapping[str, str]:
@@ -261,6 +263,7 @@ class _Stop(NamedTuple):
     fan_stalled: bool = False
     normal_a: float | None = None  # what its compressor draws at that temperature, in that stage
     rough: tuple[float, float] | None = None  # the same as its first runs have it, while that is not learned
+    steady: bool = False  # its current rose no more, as far as the run was long enough to show it
 
 
 _AT_ONCE_S = limits.STALE_S.value
@@ -414,8 +417,8 @@ class FeatureWatch:
             self._called_s = at_s
         if facts.contacts and was.contacts is False:
             self._closed_s = at_s
-            if self._marks.get("opened", ("", 0.0))[0] == "at-start":
-                del self._marks["opened"]  # it has closed after all
+        if facts.contacts and not was.contacts and self._marks.get("opened", ("", 0.0))[0] == "at-start":
+            del self._marks["opened"]  # it has closed after all
         if was.contacts:
             self._made_s = at_s
         if facts.call is False and not lasted(self._opened_s, at_s, _AT_ONCE_S):
@@ -600,6 +603,8 @@ class FeatureWatch:
         amps = Counter(word for stop in stops if (word := self._amps_word(stop)) is not None).most_common()
         if len(amps) == 1 or (amps and amps[0][1] >= limits.CONFIRM_STOPS.value):
             found["trip-amps"] = amps[0][0]
+        elif amps and {word for word, _ in amps} <= {"usual", "under", "low"}:
+            found["trip-amps"] = "under"  # what they have in common
         if len(stops) < limits.CONFIRM_STOPS.value:
             return found  # when a single stop came may be chance
         ran_s = sorted(stop.ran_s for stop in stops if stop.ran_s is not None)
@@ -632,7 +637,7 @@ class FeatureWatch:
             if amps < least_a * low.value and ran_s >= limits.ROUGH_RAN_S.value:
                 return "low"
             if amps < least_a * limits.RUN_LOW_RATIO.value:
-                return None  # nearly too little to be called usual
+                return "under" if stop.steady else None  # nearly too little to be called usual
         if normal_a is None:
             if stop.settled_a is not None and amps > stop.settled_a * limits.HIGH_TRIP_RATIO.value:
                 return "high"
@@ -642,8 +647,10 @@ class FeatureWatch:
             return "usual" if amps < unit.compressor_rla_a * limits.USUAL_TRIP_RATIO.value else None
         if amps >= normal_a * limits.LOW_TRIP_RATIO.value:
             return "usual"
-        # What is normal is what a settled run draws; the pressures of a run that was shorter say nothing yet.
-        return None if stop.ran_s is not None and stop.ran_s < limits.ROUGH_RAN_S.value else "low"
+        # What is normal is what a settled run draws; that a shorter one drew less says nothing of its charge yet.
+        if stop.ran_s is not None and stop.ran_s < limits.ROUGH_RAN_S.value:
+            return "under" if stop.steady else None
+        return "low"
 
     # ------------------------------------------------------------ what each change tells
 
@@ -732,7 +739,16 @@ class FeatureWatch:
             len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
             self._normal_a,
             self._rough,
+            self._rises_no_more([scan for scan in ran if scan.t_s >= started_s]),
         )
+
+    @staticmethod
+    def _rises_no_more(run: list[Scan]) -> bool:
+        """Whether the last of a run's readings is hardly above one that was well before it."""
+        before = [scan for scan in run if lasted(scan.t_s, run[-1].t_s, limits.STEADY_TRIP_S.value)]
+        if not before:
+            return False
+        return (run[-1].compressor_a or 0.0) <= limits.STEADY_TRIP_RATIO.value * (before[-1].compressor_a or 0.0)
 
     def _watch_fan(self, at_s: float) -> None:
         """See whether the fan drew more than it should until the compressor stopped: a call may go on for hours."""

@@ -172,12 +172,14 @@ NOTHING: Mapping[str, str] = {}
 
 class FindingSeen(NamedTuple):
     """A finding as it was seen: the symbols of its moment (observable -> symbol), and whether it stands now. `or_else`:
-    other findings that it may be instead, where somebody tells a symptom and no monitor says which."""
+    other findings that it may be instead, where somebody tells a symptom and no monitor says which. `cycles`: it does
+    not stand at this moment, and comes and goes with the cycles of one that does: it counts as if it stood."""
 
     finding: str
     seen: Mapping[str, str] = NOTHING
     stands: bool = True
     or_else: tuple[str, ...] = ()
+    cycles: bool = False
 
 
 class UnitCase(NamedTuple):
@@ -328,13 +330,15 @@ class _Part:
         # A fan that stands still beside a running compressor does not follow from what was before that run.
         bursts = () if one.finding == "fan-not-running" else _BURSTS
         explained = any(
-            other.finding in self.follows for other in case.findings if other.stands or other.finding in bursts
+            other.finding in self.follows
+            for other in case.findings
+            if other.stands or other.cycles or other.finding in bursts
         )
         catalogued = CATALOGUE.get(one.finding)
         self.place = one.finding if catalogued is None else catalogued.link
         standing = [other for other in case.findings if other.stands] or case.findings
         followed = one.finding in _BURSTS and any(one.finding in FOLLOWS[other.finding] for other in standing)
-        self.weight = 1.0 if one.stands or followed else limits.RECENT_WEIGHT.value
+        self.weight = 1.0 if one.stands or one.cycles or followed else limits.RECENT_WEIGHT.value
         if catalogued is not None and catalogued.severity is Severity.WATCH:
             self.weight *= limits.WATCH_WEIGHT.value
         if explained:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import inf
+from typing import Any
 
 import msgspec
 import pytest
@@ -296,6 +297,45 @@ def test_contacts_are_held_closed_as_far_as_is_known(facts: Facts, *, closed: bo
     patterns.changed(facts._replace(compressor=True), facts._replace(compressor=False), 0.0)
     patterns.changed(facts._replace(compressor=False), facts._replace(compressor=True), 60.0)
     assert len(patterns.overload.times_s) == closed
+
+
+@pytest.mark.parametrize(
+    ("fan_off_s", "told"),
+    [
+        (None, True),  # the fan runs on: the contacts are closed, and the protector has opened
+        (-5.0, False),  # the fan of the same contactor stops with the compressor, as far as readings are of one instant
+        (0.0, False),
+        (60.0, False),  # and a scan later
+        (-5.1, True),  # one that died before tells nothing of the contacts
+        (-300.0, True),
+    ],
+)
+def test_a_fan_that_stops_with_the_compressor_shows_that_the_contacts_opened(
+    fan_off_s: float | None, *, told: bool
+) -> None:
+    """Contacts not sensed: what cuts both motors at once is the contactor (a pressure switch, common practice), and no
+    overload protector of the compressor's own."""
+    patterns, run = Patterns(SETTINGS), Facts(call=True, compressor=True, fan=True)
+    for number in range(2):
+        steps: dict[float, dict[str, Any]] = {0.0: {"compressor": False}, 300.0: {"compressor": True}}
+        if fan_off_s is not None:
+            steps[fan_off_s] = {**steps.get(fan_off_s, {}), "fan": False}
+        now = run
+        for after_s, change in sorted(steps.items()):
+            was, now = now, now._replace(**change)
+            patterns.changed(was, now, 1000.0 * (number + 1) + after_s)
+        patterns.changed(now, run, 1000.0 * (number + 1) + 301.0)
+    assert patterns.overload.stands(2400.0) is told
+
+
+def test_a_fan_that_may_rest_by_design_tells_nothing_of_the_contacts() -> None:
+    """A board that switches the fan, in the cold or in a defrost."""
+    patterns = Patterns(SETTINGS)
+    run, off = (Facts(call=True, compressor=on, fan=on, fan_may_rest=True) for on in (True, False))
+    for at_s in (1000.0, 2000.0):
+        patterns.changed(run, off, at_s)
+        patterns.changed(off, run, at_s + 300.0)
+    assert patterns.overload.stands(2400.0)
 
 
 # ---------------------------------------------------------------- starts and stops as believed
