@@ -197,7 +197,8 @@ class Truth:
         touching = unit.contactor.contacts_closed
         for finding, so in (
             ("call-without-pull-in", asked and unit.panel_v > 100 and not closed),
-            ("call-without-run", asked and not runs and not fan),
+            # Nothing runs as far as anybody looks: whether a fan turns that is not sensed, nobody can say.
+            ("call-without-run", asked and not runs and not (fan and "fan_a" in self.fitted)),
             ("pull-in-without-run", touching and not runs and not fan),
             ("compressor-not-running", (closed or (call and fan)) and fan and not runs),
         ):

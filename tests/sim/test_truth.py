@@ -40,6 +40,21 @@ def test_every_finding_of_the_catalogue_has_its_truth() -> None:
     assert set(HOLD_S) <= set(NEEDS)
 
 
+def test_what_nobody_senses_does_not_make_it_untrue_that_nothing_runs() -> None:
+    """contract.md, call-without-run: nothing runs, as far as is sensed. Behind an open protector the fan turns: told by
+    whoever senses it, and by nobody else."""
+    causes = (Planned(name="protector-stuck-open", at_s=BROKEN_S),)
+    told = []
+    for fitted in (("call", "compressor_a"), ("call", "compressor_a", "fan_a")):
+        world = World(WorldPlan(calls=CALLS, causes=causes, start_hour=12.0))
+        truth = Truth(world, BROKEN_S, fitted=fitted)
+        for second in range(4200):
+            world.advance(float(second))
+            truth.look()
+        told.append("call-without-run" in due(truth, fitted=fitted))
+    assert told == [True, False]
+
+
 def test_of_a_sound_unit_nothing_is_true() -> None:
     """Five calls of ten minutes: no finding could be told, none must be."""
     truth = watched()
