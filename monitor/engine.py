@@ -397,9 +397,11 @@ class Engine:
                     },
                     symbols=self._symbols,
                     doubted=moment.doubted,
-                    last_runs=self._patterns.stops.seen() | self._performance.seen,
+                    last_runs=self._patterns.stops.seen() | self._patterns.short.seen() | self._performance.seen,
                     features=features,
                     distrusted=self._trust.named,
+                    # A start that stalls is over within seconds, and its protector open for minutes.
+                    unseen=("locked-rotor",) if self._usual_s >= limits.GLIMPSE_STEP_S.value else (),
                 )
             )
             changes = [change for change in made if isinstance(change, Change)]

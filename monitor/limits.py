@@ -367,6 +367,13 @@ STEADY_TRIP_RATIO = _ours(
 )
 FAN_HIGH_RATIO = _ours(1.25, "of its own normal", 1.1, 2, "fan motors and their capacitors fail at 35 to 50 % over")
 FAN_LOW_RATIO = _ours(0.65, "of its own normal", 0.3, 0.9, "a fan without its blade, or a clamp that has slipped")
+FAN_FELL_RATIO = _ours(
+    0.8,
+    "of its current before",
+    0.5,
+    0.95,
+    "a compressor that stops raises the volts; a lost leg leaves the fan a part",
+)
 FAN_RUNS = _ours(3, "runs", 1, 20, "one run alone may have been an odd one")
 FAN_SCANS = _ours(12, "scans", 2, 90, "the last of a run before a stop, of which the middle counts")
 SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")

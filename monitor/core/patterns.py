@@ -89,6 +89,10 @@ class ShortCycling:
             self.short = 0
         return bool(self.reasons(now_s))
 
+    def seen(self) -> dict[str, str]:
+        """What the restarts tell, where they have been soon so often."""
+        return {"called-again": "soon"} if self.soon >= self.in_a_row else {}
+
     def reasons(self, now_s: float) -> list[str]:
         """Which of the three patterns stand, in plain words."""
         found = []

@@ -61,8 +61,10 @@ ABOUT: dict[str, tuple[str, ...]] = {
     ),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
     "comes-and-goes": (),
+    "called-again": ("short-cycling",),
     "calls-satisfied": ("compressor-not-running", "pull-in-without-run", "fan-not-running", "call-without-run"),
     "line-blink": ("locked-rotor", "compressor-not-running", "overload-cycling"),
+    "call-blink": ("locked-rotor", "compressor-not-running", "overload-cycling", "call-without-run"),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
     "dead-for": ("compressor-not-running",),
@@ -125,6 +127,7 @@ _SAYS: dict[str, dict[str, str]] = {
         "high": "the fan draws more than its own normal",
         "low": "the fan draws less than its own normal",
         "none": "the fan drew nothing while the compressor ran",
+        "fell": "the fan's current fell with the compressor's, as if it had lost a part of its volts",
     },
     "fan-glimpse": {
         "still": "the fan drew nothing in the one scan that shows a run",
@@ -140,11 +143,17 @@ _SAYS: dict[str, dict[str, str]] = {
     "comes-and-goes": {
         "yes": "it works again by itself, which nothing burnt or blown does",
     },
+    "called-again": {
+        "soon": "it starts again within minutes of each stop, sooner than a house warms up",
+    },
     "calls-satisfied": {
         "yes": "calls are satisfied all the same, so what reads dead does run",
     },
     "line-blink": {
         "yes": "the line blinked just before the start that stalled",
+    },
+    "call-blink": {
+        "yes": "the call blinked just before the start that stalled",
     },
     "starts": {
         "lengthening": "starts take longer and longer",
@@ -205,7 +214,7 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         mute += ("call-flickers",)  # the finding says it, of whatever makes and breaks by the second
     if "locked-rotor" in findings or not stalls(features):
         mute += ("stalled",)  # the finding says it, or it is chance
-    if features.get("off-time") == "seconds":
+    if features.get("off-time") == "seconds" or "call-blink" in features:
         # Called again before the pressures have met, a sound compressor stalls too.
         mute += tuple(name for name, symbol in _STALLS.items() if features.get(name) == symbol)
     told = {
@@ -296,12 +305,14 @@ class FeatureWatch:
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
         self._fan_within = ""
+        self._fan_ran_a: float | None = None  # what the fan drew beside the compressor, until that stopped
         # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
         self._within: tuple[Scan, Facts, bool] | None = None
         self._open_within: tuple[float, Facts] | None = None  # a stop of which one scan has been seen
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._call: bool | None = None  # as the scan before had it under the thermostat's call
+        self._called, self._uncalled_s, self._recalled_s = False, -inf, -inf
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
@@ -325,6 +336,12 @@ class FeatureWatch:
                 if len(self._flicks_s) == self._flicks_s.maxlen and within_s <= limits.FLICKERS_WINDOW_S.value:
                     self._mark("flickers", "yes", scan.t_s)
             self._load = scan.load
+        if scan.call is not None and scan.call is not self._called:
+            self._called = scan.call
+            if not scan.call:
+                self._uncalled_s = scan.t_s
+            elif scan.t_s - self._uncalled_s <= limits.BLINK_S.value:
+                self._recalled_s = scan.t_s
         if not scan.thermostat:
             self._call = None
         elif scan.call is not None:
@@ -347,6 +364,7 @@ class FeatureWatch:
                     and (after[0].compressor_a or 0.0) < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
                 ):
                     self._mark("stalled", "yes", self._stalled_s)
+                    self._mark_blink(self._stalled_s)
                 self._stalled_s = None
 
     def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, Facts] | None:
@@ -531,6 +549,7 @@ class FeatureWatch:
         self._stopped_s = -inf
         self._dead_s = inf
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
+        self._called, self._uncalled_s, self._recalled_s = False, -inf, -inf
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -552,14 +571,29 @@ class FeatureWatch:
         since_s = now_s if since_s is None else since_s
         self.judge_clamps(now_s)
         found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
+        if found.get("opened") == "at-start" and not lasted(self._called_s, now_s, _AT_ONCE_S):
+            del found["opened"]  # a contactor has not had the time yet, and what it feeds is not read yet
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
             found |= self._of_stops(recent)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
+        if self._fan_fell():
+            found["fan-amps"] = "fell"
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
+
+    def _fan_fell(self) -> bool:
+        """Whether the fan has run on since the compressor stopped behind closed contacts, on clearly less current."""
+        since = [s.fan_a for s in self._last if s.t_s >= self._dead_s and s.fan_a is not None]
+        if self._fan_ran_a is None or len(since) < limits.CONFIRM_STOPS.value:
+            return False
+        return (
+            self._unit.fan_fla_a * limits.FAN_ON_RATIO.value
+            < median(since)
+            < (limits.FAN_FELL_RATIO.value * self._fan_ran_a)
+        )
 
     def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
         """Feature -> its symbol and how long ago it was seen, s."""
@@ -654,6 +688,15 @@ class FeatureWatch:
 
     # ------------------------------------------------------------ what each change tells
 
+    def _mark_blink(self, at_s: float) -> None:
+        """See what blinked just before a start that stalls: the line, or its call."""
+        if at_s - self._blink_s <= limits.BLINK_BEFORE_S.value:
+            self._mark("line-blink", "yes", at_s)
+        if at_s - self._recalled_s <= limits.BLINK_BEFORE_S.value:
+            self._mark("call-blink", "yes", at_s)
+        else:
+            self._marks.pop("call-blink", None)  # it stalls without one as well
+
     def _mark(self, feature: str, symbol: str, at_s: float) -> None:
         self._marks[feature] = (symbol, at_s)
 
@@ -673,9 +716,11 @@ class FeatureWatch:
             if self._started_s is not None and not asked and facts.supply is not False:
                 self._stops.append(self._stop(at_s, self._started_s))
                 self._watch_fan(at_s)
+            fans = [scan.fan_a for scan in self._ran(at_s) if scan.fan_a is not None]
+            self._fan_ran_a = median(fans) if fans and was.fan else None
             self._stopped_s, self._started_s = at_s, None
-        if facts.locked and not was.locked and at_s - self._blink_s <= limits.BLINK_BEFORE_S.value:
-            self._mark("line-blink", "yes", at_s)
+        if facts.locked and not was.locked:
+            self._mark_blink(at_s)
 
     def _watch_contactor(self, was: Facts, facts: Facts, at_s: float) -> None:
         if not facts.call or facts.supply is False:

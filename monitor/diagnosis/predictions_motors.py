@@ -117,6 +117,10 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-grounded", 0.3),
         cause("line-leg-lost", 0.5),
         cause("line-supply-off", 2, ["recent:line-supply-lost", "line-blink"], supply="on; seldom off"),
+        # What makes and breaks the call starts it again before the pressures have met.
+        cause("thermostat", 1, ["call-blink"]),
+        cause("float-switch", 1, ["call-blink"]),
+        cause("control-wire-open", 0.5, ["call-blink"]),
     ),
     "overload-cycling": situation(
         _CLOSED

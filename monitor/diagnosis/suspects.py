@@ -170,6 +170,7 @@ SUSPECTS: dict[str, Suspect] = {
         8,
         load=("float switch", _DRAIN),
         signs={
+            "call-blink": {"yes": 4},
             "call-flickers": {"yes": 0.6},  # one that bobs in a pan that slops
             "comes-and-goes": {"yes": 1.8},  # a pan drains slowly, and it closes again
             "trip-amps": {"locked": 0.1, "high": 0.3, "usual": 1.5, "under": 0.8, "low": 0.5},
@@ -201,7 +202,7 @@ SUSPECTS: dict[str, Suspect] = {
         "find the break (garden tools, animals, staples); use a spare wire or pull a new cable",
         3,
         load=("thermostat cable", "wire connectors"),
-        signs={"call-flickers": {"yes": 1.5}, "comes-and-goes": {"yes": 0.3}},
+        signs={"call-blink": {"yes": 4}, "call-flickers": {"yes": 1.5}, "comes-and-goes": {"yes": 0.3}},
         control_wire="open",
     ),
     "loose-connection": _suspect(
@@ -211,6 +212,8 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("spade terminals and crimper", "wire connectors"),
         signs={
+            "fan-amps": {"fell": 2},
+            "call-blink": {"yes": 6},
             "flickers": {"yes": 4},
             "call-flickers": {"yes": 3},
             "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
@@ -266,6 +269,7 @@ SUSPECTS: dict[str, Suspect] = {
         10,
         load=(_CAPACITORS,),
         signs={
+            "call-blink": {"yes": 0.2},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15, "long": 1.5},
             "trip-amps": {"locked": 3, "usual": 0.3, "under": 0.2, "low": 0.1},
@@ -289,6 +293,7 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_CAPACITORS, "contact thermometer"),
         signs={
+            "call-blink": {"yes": 0.5},
             "flickers": {"yes": 0.05},
             "call-flickers": {"yes": 0.5},
             "comes-and-goes": {"yes": 2},
@@ -306,6 +311,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_CAPACITORS, "start capacitor and potential relay"),
         signs={
+            "call-blink": {"yes": 0.2},
             # its stalls may all fall between slow scans
             "dead-for": {"hours": 0.6},
             "flickers": {"yes": 0.05},
@@ -325,6 +331,7 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("insulation tester",),
         signs={
+            "call-blink": {"yes": 0.2},
             "fall": {"sudden": 10},
             "flickers": {"yes": 0.1},
             "trip-amps": {"locked": 2},
@@ -453,6 +460,7 @@ SUSPECTS: dict[str, Suspect] = {
         "set it to cool, below room temperature; look at schedule and differential",
         5,
         signs={
+            "called-again": {"soon": 0.4},
             "run-amps": {"low": 0.5, "high": 0.5},
             "comes-and-goes": {"yes": 0.7},
         },
@@ -466,6 +474,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("thermostat", "batteries"),
         signs={
+            "call-blink": {"yes": 4},
             "flickers": {"yes": 1.5},
             "run-amps": {"low": 0.5, "high": 0.5},
             "line-blink": {"yes": 2},
@@ -478,6 +487,9 @@ SUSPECTS: dict[str, Suspect] = {
         "system",
         "a load calculation; longer cycles by setting; the right size at the next change of equipment",
         2,
+        # by the usual curve of a thermostat's cycles (NEMA DC 3, from memory: at most 3 an hour, at half load) it rests
+        # for five minutes and more, however large the unit is
+        signs={"called-again": {"soon": 0.1}},
         sizing="oversized",
     ),
     "monitor-sensing": _suspect(
@@ -517,6 +529,8 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
         signs={
+            # what is left of the line comes to the fan through the windings of the compressor
+            "fan-amps": {"fell": 15},
             "flickers": {"yes": 0.2},
             "dead-for": {"hours": 1.5},
             "comes-and-goes": {"yes": 0.3},
@@ -543,7 +557,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-after": {"seconds": 1.5},
             "trip-heat": {"hot": 1.3},
             "dead-for": {"hours": 0.2},
-            "fan-amps": {"low": 1.5},
+            "fan-amps": {"low": 1.5, "fell": 3},
             "line-blink": {"yes": 2},
             "power-factor": {"low": 1.5},
             "start-sag": {"usual": 0.5, "deep": 5},
@@ -559,6 +573,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("start capacitor and potential relay",),
         signs={
+            "call-blink": {"yes": 0.3},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 3, "usual": 0.1, "under": 0.1},

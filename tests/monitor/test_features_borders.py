@@ -189,6 +189,63 @@ def test_a_start_soon_after_a_blink_of_the_line_says_so(
     assert ("line-blink" in watch.seen(1200.0)) is blink, number
 
 
+@pytest.mark.parametrize(
+    ("number", "gone_s", "stalls_after_s", "blink"),
+    [
+        ("BLINK_S", 7.0, 5.0, True),
+        ("BLINK_S", 15.0, 5.0, False),  # a thermostat or a pan may have asked for it
+        ("BLINK_BEFORE_S", 4.0, 45.0, True),
+        ("BLINK_BEFORE_S", 4.0, 90.0, False),
+    ],
+)
+def test_a_stall_soon_after_a_blink_of_the_call_says_so(
+    number: str, gone_s: float, stalls_after_s: float, blink: bool
+) -> None:
+    """`number` is the border that it lies beside."""
+    watch, stalled = FeatureWatch(UNIT), RUNS._replace(locked=True)
+    for t_s, call in ((999.0, True), (1000.0, False), (1000.0 + gone_s, True)):
+        watch.glimpse(Scan(t_s=t_s, call=call))
+    watch.changed(DEAD, stalled, 1000.0 + gone_s + stalls_after_s, 9.0)
+    assert ("call-blink" in watch.seen(1200.0)) is blink, number
+    watch.changed(stalled, DEAD, 1250.0, 9.0)
+    watch.changed(DEAD, stalled, 2000.0, 9.0)
+    assert "call-blink" not in watch.seen(2000.0)  # it stalls without one as well
+
+
+@pytest.mark.parametrize(
+    ("number", "fan_a", "scans", "fell"),
+    [
+        ("FAN_FELL_RATIO", 0.9, 5, False),  # 82 % of before
+        ("FAN_FELL_RATIO", 0.75, 5, True),  # 68 %: what a lost leg leaves it, by the simulated unit
+        ("FAN_ON_RATIO", 0.1, 5, False),  # that it stands is another finding's
+        ("CONFIRM_STOPS", 0.75, 1, False),
+    ],
+)
+def test_a_fan_that_lost_a_part_of_its_volts_with_the_compressor_says_so(
+    number: str, fan_a: float, scans: int, fell: bool
+) -> None:
+    """`number` is the border that it lies beside."""
+    watch = FeatureWatch(UNIT)
+    watch.changed(DEAD, RUNS, 0.0, 9.0)
+    for t_s in range(0, 600, 10):
+        watch.keep(Scan(t_s=float(t_s), compressor_a=9.0, fan_a=1.1))
+    watch.changed(RUNS, DEAD, 600.0, 9.0)
+    for place in range(scans):
+        watch.keep(Scan(t_s=600.0 + 10.0 * place, compressor_a=0.0, fan_a=fan_a))
+    assert (watch.seen(700.0).get("fan-amps") == "fell") is fell, number
+
+
+def test_what_runs_has_closed_where_its_contacts_are_not_sensed() -> None:
+    """The call comes a moment before the current: "did not close at the call" is said of what does not run."""
+    watch, idle = FeatureWatch(UNIT), Facts(call=False, compressor=False, runs=False)
+    called, runs = idle._replace(call=True), Facts(call=True, compressor=True, runs=True, contacts=True)
+    watch.changed(idle, called, 1000.0, 9.0)
+    assert "opened" not in watch.seen(1003.0)  # STALE_S: readings need not be of one instant
+    assert watch.seen(1060.0)["opened"] == "at-start"
+    watch.changed(called, runs, 1061.0, 9.0)
+    assert "opened" not in watch.seen(1070.0)
+
+
 def cycle(at_s: float, *, run_s: float = 900.0, fan_a: float | None = 1.0, call_s: float = 900.0) -> Cycle:
     """One that ends at this time."""
     empty: dict[str, Any] = dict.fromkeys(Cycle.__struct_fields__)

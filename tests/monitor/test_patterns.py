@@ -359,6 +359,18 @@ def test_only_a_start_that_was_seen_is_a_start() -> None:
     assert (starts(plain), plain.short.short) == (1, 1)
 
 
+def test_three_restarts_within_minutes_are_called_again_soon() -> None:
+    """Two are not, and a pause as a thermostat makes ends the row."""
+    short = ShortCycling(off_s=180.0, run_s=120.0, in_a_row=3, starts=10, window_s=3600.0)
+    for number in range(4):
+        assert short.seen() == {}
+        short.started(300.0 * number)
+        short.stopped(300.0 * number + 200.0)
+    assert short.seen() == {"called-again": "soon"}
+    short.started(2000.0)
+    assert short.seen() == {}
+
+
 def test_what_the_supply_ends_is_no_short_run() -> None:
     """Together with the stop, or a moment before it; the pause is not judged either."""
     patterns, lost = Patterns(SETTINGS), RUN._replace(supply=False)

@@ -72,6 +72,10 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("control-power-lost", {"comes-and-goes": "yes"}, "loose-connection", "control-fuse"),
         ("compressor-not-running", {"calls-satisfied": "yes"}, "monitor-sensing", "compressor-overload-open"),
         ("locked-rotor", {"line-blink": "yes"}, "line-supply-off", "run-capacitor"),
+        ("locked-rotor", {"call-blink": "yes"}, "loose-connection", "run-capacitor"),
+        ("compressor-not-running", {"fan-amps": "fell"}, "line-leg-lost", "compressor-overload-open"),
+        ("short-cycling", {"called-again": "soon"}, "thermostat", "equipment-oversized"),
+        ("call-without-pull-in", {"opened": "in-run", "trip-amps": "under"}, "low-pressure-cutout", "condenser-dirty"),
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
         (
             "call-not-reaching-unit",
@@ -88,6 +92,38 @@ def test_what_it_looked_like_moves_who_is_suspected(
     before, after = of(finding).shares, of(finding, traits=traits).shares
     ratio = {when: shares.get(better, 1e-4) / shares.get(worse, 1e-4) for when, shares in (("b", before), ("a", after))}
     assert ratio["a"] > 2 * ratio["b"]
+
+
+@pytest.mark.parametrize(
+    ("gone_s", "first"), [(1.0, "loose-connection"), (5.0, "loose-connection"), (240.0, "run-capacitor")]
+)
+def test_a_start_that_stalls_after_the_call_blinked_is_the_blinks(gone_s: float, first: str) -> None:
+    """Written by hand, with no more than the call and the compressor's current sensed: a joint that opens for a moment
+    stops the compressor, and it is called against the pressures of its run and stalls (common practice, and why
+    thermostats wait for minutes). After such a rest it is the run capacitor before all."""
+    stall = but(RUN, compressor_a=60.0)
+    parts = [(600.0, REST), (600.0, RUN)]
+    for _ in range(3):
+        parts += [(gone_s, REST), (4.0, stall), (26.0, but(RUN, compressor_a=0.0)), (300.0, REST), (300.0, RUN)]
+    few = tuple({name: row[name] for name in ("call", "compressor_a")} for _, row in parts)
+    heard = events(scans(*((held_s, row) for (held_s, _), row in zip(parts, few, strict=True))), fitted=tuple(few[0]))
+    assert last_of([one for one in heard if not isinstance(one, Diagnosed) or one.suspects]).suspects[0][0] == first
+
+
+def test_where_scans_are_far_apart_nobody_knows_that_it_did_not_stall() -> None:
+    """A start that stalls lasts some seconds until the protector opens (common practice): read every second it shows,
+    and one that locked up is not behind a compressor that merely does not run; read every ten it may be."""
+    seen, few = FindingSeen("call-without-run", {"call": "on", "compressor_a": "still"}), ("call", "compressor_a")
+    dense, slow = (diagnose(UnitCase([seen], UNIT, few, unseen=unseen)) for unseen in ((), ("locked-rotor",)))
+    assert slow.shares["compressor-locked"] > 5 * dense.shares.get("compressor-locked", 0.0)
+
+
+def test_a_plugged_metering_device_stands_beside_low_charge_wherever_the_low_side_starves() -> None:
+    """Both starve the evaporator (common practice): wherever a pressure switch lets go with a low current the one is on
+    the list if the other is."""
+    for finding in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "short-cycling"):
+        named = of(finding, traits={"opened": "in-run", "trip-amps": "low"}, **{"stopped-at": "contacts"}).suspects
+        assert {"charge-low", "metering-device"} <= set(named), finding
 
 
 def test_a_stall_at_once_after_a_stop_tells_of_what_stopped_it() -> None:
