@@ -107,6 +107,7 @@ _RECENT_NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
 _FAN_STOPPED = {
     "stopped_at": "safety or call or contacts or compressor",
     "recent_fan_not_running": "yes or no",
+    "recent_high_running_current": "yes or no",
     "fan_in_runs": "still or stalled; seldom ran",
 }
 _FAN_RELAY_OPEN = _FAN_STOPPED | {"fan_in_runs": "still"} | _BOARD_FAN

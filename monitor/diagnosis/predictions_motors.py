@@ -19,8 +19,13 @@ _LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
 _START_KIT = {"unit_start_kit": "yes"}  # one that nobody declared may have been put in by a technician
 _FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
 _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
-# A stalled fan draws current until its own protector opens.
-_FAN_ALONE_STANDS = {"fan_a": "still or running", "recent_fan_not_running": "yes; seldom no"}
+# A stalled fan draws current until its own protector opens. Without its fan a compressor draws more than normal until it
+# trips, in mild weather for longer than it takes to tell so.
+_FAN_ALONE_STANDS = {
+    "fan_a": "still or running",
+    "recent_fan_not_running": "yes; seldom no",
+    "recent_high_running_current": "yes or no",
+}
 _CURRENT_NORMAL = {"recent_high_running_current": "no; seldom yes", "recent_low_running_current": "no; seldom yes"}
 _HIGH_BEFORE = {"recent_high_running_current": "yes; seldom no"}
 _LOW_BEFORE = {"recent_low_running_current": "yes; seldom no"}
@@ -79,8 +84,8 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("non-condensables", 0.7, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
-        cause("fan-motor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
-        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", recent_fan_not_running="yes; seldom no"),
+        cause("fan-motor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **_HIGH_OR_NOT),
+        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **_HIGH_OR_NOT),
     ),
     "fan-not-running": situation(
         _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},

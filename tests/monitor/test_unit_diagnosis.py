@@ -620,6 +620,21 @@ def test_what_is_behind_the_stopped_fan_is_behind_the_trips_that_follow() -> Non
     assert {"fan-control", "loose-connection"} <= set(alone.suspects) & set(after.suspects)
 
 
+@pytest.mark.parametrize("finding", ["overload-cycling", "compressor-not-running"])
+def test_a_fan_that_nobody_senses_may_be_behind_a_current_that_stays_high(finding: str) -> None:
+    """Without its fan a unit draws more and more until it trips; in a mild night that takes longer than the ten minutes
+    after which a high current is told (physics of the condenser). A fan that is seen to turn is another matter."""
+    high = FindingSeen("high-running-current", {"compressor_a": "running"}, stands=False)
+
+    def suspects(seen: dict[str, str], fitted: tuple[str, ...]) -> set[str]:
+        trips = FindingSeen(finding, {"recent:high-running-current": "yes"} | seen)
+        return set(diagnose(UnitCase([trips, high], UNIT, fitted, {"trip-amps": "high"})).shortlist)
+
+    assert {"condenser-dirty", "fan-motor", "fan-capacitor"} <= suspects({}, ("call", "compressor_a"))
+    turning = {"fan_a": "running", "recent:fan-not-running": "no"}
+    assert not {"fan-motor", "fan-capacitor"} & suspects(turning, ("call", "compressor_a", "fan_a"))
+
+
 @pytest.mark.parametrize(
     ("findings", "causes"),
     [
