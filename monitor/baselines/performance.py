@@ -142,7 +142,14 @@ class Performance:
             self._run_s, self._settled = minute.running_since_s, False
         if minute.running_since_s is None:
             self._end_run()
-        elif minute.settled:
+            return self.answers != was
+        # The capacitor's current waits for no pressure: runs of five minutes, as a thermostat of six an hour makes them,
+        # tell of it as well.
+        if lasted(minute.running_since_s, minute.began_s, limits.PERFORMANCE.capacitor_after_s.value):
+            value = apparent_uf(minute.readings, self._settings.unit)
+            if value is not None:
+                self._uf.append(value)
+        if minute.settled:
             self._settled = True
             self._add_settled(minute)
         else:
@@ -150,9 +157,6 @@ class Performance:
         return self.answers != was
 
     def _add_settled(self, minute: MinuteMeans) -> None:
-        value = apparent_uf(minute.readings, self._settings.unit)
-        if value is not None:
-            self._uf.append(value)
         outdoor_c = minute.readings.get("outdoor_c")
         cold = outdoor_c is None or outdoor_c < limits.BASELINES.heat_pump_from_c.value
         if cold and heats(self._settings.unit, minute.readings):

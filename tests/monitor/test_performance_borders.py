@@ -54,11 +54,20 @@ def test_a_line_that_sags_far_under_a_start_is_poor(lowest_v: float, symbol: str
     assert watch.seen["start-sag"] == symbol
 
 
-@pytest.mark.parametrize(("settled", "kept"), [(2, 0), (4, 1)])
-def test_a_run_of_two_settled_minutes_tells_no_microfarads(settled: int, kept: int) -> None:
+@pytest.mark.parametrize(("whole", "kept"), [(2, 0), (4, 1)])
+def test_a_run_of_two_whole_minutes_tells_no_microfarads(whole: int, kept: int) -> None:
     """PERFORMANCE.run_minutes."""
     day = Day()
-    day.run(5 + settled, start_winding_a=amps(45.0), line_v=240.0)
+    day.run(1 + whole, start_winding_a=amps(45.0), line_v=240.0)
+    assert len(day.watch.memory.last_uf) == kept
+
+
+@pytest.mark.parametrize(("after_s", "kept"), [(45.0, 0), (90.0, 1)])
+def test_the_minute_of_the_start_tells_no_microfarads(after_s: float, kept: int) -> None:
+    """PERFORMANCE.capacitor_after_s: the first of three minutes begins so long after the start."""
+    day = Day()
+    day.go_on(day.t_s - after_s, 3, start_winding_a=amps(45.0), line_v=240.0)
+    day.run(0)
     assert len(day.watch.memory.last_uf) == kept
 
 
