@@ -597,6 +597,11 @@ _OFFERED_AS = {
 _SCANS_APART = 1.5  # scans that are far apart may see fan and compressor change at different ones
 
 
+def _coil_fed(facts: Facts) -> bool:
+    """Whether the coil's current or its volts tell that the call has passed what sits ahead of the coil."""
+    return facts.coil not in (None, "none") or facts.others.get("coil_v") in ("normal", "high")
+
+
 class _Slowing(NamedTuple):
     """How far one run's compressor and fan have slowed down: when it began, the minute of the compressor's highest
     current, whether the last minute was slow, and whether the run has been counted."""
@@ -639,6 +644,9 @@ class Habits:
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
         self._opened_s = self._blinked_s = -inf
         self._held_off_s = inf  # since when the contacts have been open under a call
+        self._let_go: tuple[float, str | None] | None = None  # when, in a run, under its call, and what was drawn then
+        self._safety_s = -inf  # when such a stop was last over sooner than a utility's switch would have it
+        self._coil_cut = False  # whether the coil was seen to get nothing under the call that stands
         self._was = Facts()
 
     # ------------------------------------------------------------ in
@@ -655,6 +663,16 @@ class Habits:
         if was_closed and closed is False:
             self._opened_s = at_s
         off = facts.call and closed is False and facts.supply is not False
+        if not off or _coil_fed(facts):
+            self._coil_cut = False
+        elif facts.coil == "none" or facts.others.get("coil_v") in ("dead", "ghost"):
+            self._coil_cut = True
+        if off and was_closed and was.call:
+            self._let_go = (at_s, was.draw)
+        elif not off:
+            if self._let_go is not None and facts.call and not lasted(self._let_go[0], at_s, _HABIT.shed_least_s.value):
+                self._safety_s = at_s
+            self._let_go = None
         self._held_off_s = min(self._held_off_s, at_s) if off else inf
         if off:
             # Only a wait whose begin was seen has a length.
@@ -758,7 +776,7 @@ class Habits:
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
-        self._opened_s, self._was = -inf, Facts()
+        self._opened_s, self._was, self._let_go = -inf, Facts(), None
 
     # ------------------------------------------------------------ out
 
@@ -768,12 +786,12 @@ class Habits:
             return self._frost_s if facts.fan_may_rest else 0.0
         waits = finding in ("call-without-pull-in", "call-without-run")
         anew_s = 0.0
+        if waits and self._unit.load_shed and self._unit.call_tap != "coil" and self._may_be_shed(now_s):
+            return _HABIT.shed_most_s.value
         if waits and self._held_off_s < inf:
-            # A declared delay began once anew where a blink of the call was read. What draws a coil's current, or has
-            # its volts, has passed the relay.
-            passed = facts.coil not in (None, "none") or facts.others.get("coil_v") in ("normal", "high")
+            # A declared delay began once anew where a blink of the call was read.
             began_s = max(self._blinked_s - self._held_off_s, 0.0)
-            anew_s = 0.0 if passed else min(began_s, self._unit.delay_on_make_s)
+            anew_s = 0.0 if _coil_fed(facts) else min(began_s, self._unit.delay_on_make_s)
         if not self._unit.delay_learned:
             return anew_s
         if waits:
@@ -792,6 +810,14 @@ class Habits:
         if finding == "call-not-reaching-unit":
             return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
+
+    def _may_be_shed(self, now_s: float) -> bool:
+        """Whether a declared utility's switch, on the outdoor unit and behind the call's tap, may hold the coil off: the
+        coil is seen to get nothing, and no pressure switch has shown itself, by what was drawn as it let go or by
+        stops that were over sooner, in the last hours."""
+        drew = None if self._let_go is None else self._let_go[1]
+        recent = not lasted(self._safety_s, now_s, limits.EPISODE_S.value)
+        return self._coil_cut and drew not in ("low", "high") and not recent
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""

@@ -42,6 +42,7 @@ SAYS: dict[str, dict[str, str]] = {
     },
     "unit:board-fan": {"no": "the contactor feeds the fan", "yes": "a board switches the fan"},
     "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
+    "unit:load-shed": {"no": "no utility's switch is declared", "yes": "a utility's switch may hold the unit off"},
     "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},
     "fan-in-runs": {
         "ran": "the fan ran in the last runs",

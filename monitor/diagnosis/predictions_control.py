@@ -84,6 +84,9 @@ _OPEN_CONTACTOR = (
     cause("defrost-board", 1, coil_a="none", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
+    # A utility's switch is mounted on the outdoor unit, and may sit in the coil's circuit.
+    cause("load-shed", 4, coil_a="none", unit_load_shed="yes", **_BEHIND_TAP),
+    cause("load-shed", 0.4, coil_a="none", unit_load_shed="no", **_BEHIND_TAP),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause(
         "coil-shorted",

@@ -401,6 +401,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     facts = {
         "unit:delay": "yes" if case.unit.delay_on_make_s > 0 else "no",
         "unit:start-kit": "yes" if case.unit.start_kit else "no",
+        "unit:load-shed": "yes" if case.unit.load_shed else "no",
         "unit:coil-tap": "yes" if case.unit.call_tap == "coil" else "no",
         "unit:board-fan": "yes" if case.unit.fan_by_board else "no",
     }

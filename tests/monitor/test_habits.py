@@ -248,3 +248,38 @@ def test_a_blink_that_one_scan_reads_begins_the_delay_anew(blink: bool, coil_v: 
     assert raised(*parts, settings=DELAYED, fitted=COIL_TOO) == ["call-without-pull-in"] * told
     dead = [*parts[:-2], (600, wait)]
     assert raised(*dead, settings=DELAYED, fitted=COIL_TOO) == ["call-without-pull-in"]
+
+
+SHED = Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, load_shed=True))
+SEALED = but(WAIT, coil_a=RUN["coil_a"])
+UNSENSED = tuple(name for name in ALL if name != "coil_a")
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_declared_switch_behind_the_calls_tap_is_no_open_coil(every_s: float) -> None:
+    """A utility's switch is mounted on the outdoor unit and may break the coil's own lead (common practice of load
+    control): the call stands at the unit, and the coil gets nothing for a quarter of an hour. Calls that come
+    meanwhile find it open, for what is left of it."""
+    cut = ((600, REST), (900, RUN), (900, WAIT), (900, RUN), (300, REST), (120, WAIT))
+    assert raised(*cut * 3, (900, RUN), settings=SHED, every_s=every_s) == []
+    assert raised(*cut, (900, RUN), every_s=every_s) != []
+
+
+def test_a_declared_switch_excuses_what_it_can_do_and_no_more() -> None:
+    """A coil with current is not cut; what is not sensed is not excused; no switch holds for more than an hour."""
+    parts = [(600.0, REST), (900.0, RUN)]
+    assert raised(*parts, (900, SEALED), settings=SHED) == ["call-without-pull-in"]
+    assert raised(*parts, (900, WAIT), settings=SHED, fitted=UNSENSED) == ["call-without-pull-in"]
+    assert raised(*parts, (3600, WAIT), settings=SHED) == []
+    assert raised(*parts, (3700, WAIT), settings=SHED) == ["call-without-pull-in"]
+    tapped = Settings(unit=msgspec.structs.replace(SHED.unit, call_tap="coil"))
+    assert raised(*parts, (900, WAIT), settings=tapped) == ["call-without-pull-in"]
+
+
+def test_a_pressure_switch_of_a_unit_with_a_utilitys_switch_is_told() -> None:
+    """It closes again sooner than a utility's switch does (HABITS.shed_least_s), or let go at a high current."""
+    trips = [(600.0, RUN), (120.0, WAIT)] * 3
+    told = raised((600, REST), *trips, settings=SHED)
+    assert told.count("call-without-pull-in") == 2  # the first may have been the utility's
+    high = but(RUN, compressor_a=15.5)
+    assert "call-without-pull-in" in raised((600, REST), (900, RUN), (900, high), (600, WAIT), settings=SHED)
