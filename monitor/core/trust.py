@@ -515,10 +515,10 @@ class Trust:
                 cost += 0.0 if stayed else limits.TRUST.pushed.value
             elif name in standing:
                 continue
+            elif name == "compressor-off" and self._trips(story, world):
+                cost += limits.TRUST.designed.value if name not in story.faults else 0.0
             elif name not in story.faults:
-                # What was driven without a call, and maybe without its fan, trips on its own protector.
-                follows = name == "compressor-off" and "welded" in story.faults
-                cost += limits.TRUST.designed.value if follows else begins
+                cost += begins
             elif name in LASTING and self._whole_run(story, world, now_s):
                 # A fault that lets the unit do a whole run in between, and comes back.
                 cost += limits.TRUST.heals.value
@@ -526,6 +526,11 @@ class Trust:
             # A thermostat that was satisfied as soon as ever, and nothing had cooled.
             cost += limits.TRUST.satisfied.value
         return cost
+
+    def _trips(self, story: SensorStory, world: ReadWorld) -> bool:
+        """Whether the compressor trips on its own protector by what is known already: what was driven without a call,
+        and maybe without its fan; or what drew far too much without its fan, again and again."""
+        return "welded" in story.faults or (self.tripped and "fan-off" in story.faults and not world.fan)
 
     def _moved(
         self, story: SensorStory, world: ReadWorld, faults: frozenset[str], cost: float, now_s: float

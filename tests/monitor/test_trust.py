@@ -513,6 +513,22 @@ def test_welded_contacts_whose_compressor_trips_make_no_liar_of_the_call(last_a:
     assert ("sensing-disagrees" not in names) is believed
 
 
+@pytest.mark.parametrize(
+    "fitted", [ALL, ("call", "compressor_a", "fan_a"), ("call", "control_v", "compressor_a", "fan_a", "outdoor_c")]
+)
+def test_a_compressor_that_trips_without_its_fan_bears_the_fans_clamp_out(fitted: tuple[str, ...]) -> None:
+    """The fan dies, the current climbs far above the rated one, and the overload opens, again and again (physics of the
+    condenser). Where neither contacts nor coil are sensed, each stop looks like an open contactor that has healed; yet
+    the trip follows from the fan, and nobody lies."""
+    rest, run = ({name: base[name] for name in fitted} for base in (REST, RUN))
+    climbs = [(20.0, run | {"compressor_a": 9.0 + part, "fan_a": 0.0}) for part in range(12)]
+    trip = (1200.0, run | {"compressor_a": 0.0, "fan_a": 0.0})
+    trips = [*climbs, (300.0, climbs[-1][1]), trip] * 5
+    told = raised(*[(600.0, rest), (900.0, run)] * 3, (600.0, rest), (300.0, run), *trips, every_s=10.0, fitted=fitted)
+    assert "fan-not-running" in told
+    assert "sensing-disagrees" not in told
+
+
 def test_a_fan_at_rest_in_the_cold_is_dead_where_the_compressor_is_overloaded() -> None:
     """A defrost asks little of the motor; the alarm does not wait for its end."""
     unit = msgspec.structs.replace(SETTINGS.unit, heat_pump=True)
