@@ -390,6 +390,29 @@ def test_the_watch_sees_how_long_it_stays_off_and_what_it_drew() -> None:
     assert watch.seen(at_s + 86400.0) == {}
 
 
+@pytest.mark.parametrize(
+    ("later_s", "thermostat", "seen"), [(1.0, None, {}), (3.0, False, {}), (60.0, None, None), (1.0, True, None)]
+)
+def test_a_stop_that_its_thermostat_asked_for_is_no_trip_though_the_call_is_read_later(
+    later_s: float, thermostat: bool | None, seen: dict[str, str] | None
+) -> None:
+    """A cell of the call that is missing as a run ends leaves the call believed for a moment under a stopped compressor;
+    a call that goes within STALE_S had ended. Not where the thermostat calls on, and not minutes later."""
+    watch = FeatureWatch(UNIT)
+    on, off = SOUND._replace(thermostat=thermostat), SOUND._replace(thermostat=thermostat, compressor=False)
+    for run in range(2):
+        at_s = 1200.0 * run
+        watch.changed(off._replace(call=False), on, at_s, None)
+        for second in range(600):
+            watch.keep(Scan(t_s=at_s + second, compressor_a=9.0, outdoor_c=30.0))
+        watch.changed(on, off, at_s + 600.0, None)
+        watch.changed(off, off._replace(call=False), at_s + 600.0 + later_s, None)
+    trip = {"trip-amps": "usual", "trip-after": "minutes"}
+    assert {name: symbol for name, symbol in watch.seen(1900.0).items() if name in trip} == (
+        trip if seen is None else seen
+    )
+
+
 def test_a_fan_that_draws_more_than_it_did_is_suspected_at_the_first_trip() -> None:
     """Trips under one call that goes on for hours: 45 % over its own normal is the fan's or its capacitor's, and not
     dirt (common practice: 35 to 50 %)."""
