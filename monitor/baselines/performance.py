@@ -143,8 +143,8 @@ class Performance:
         if minute.running_since_s is None:
             self._end_run()
             return self.answers != was
-        # The capacitor's current waits for no pressure: runs of five minutes, as a thermostat of six an hour makes them,
-        # tell of it as well.
+        # The capacitor's current waits for no pressure: runs of five minutes, as a thermostat of six an hour makes
+        # them, tell of it as well.
         if lasted(minute.running_since_s, minute.began_s, limits.PERFORMANCE.capacitor_after_s.value):
             value = apparent_uf(minute.readings, self._settings.unit)
             if value is not None:

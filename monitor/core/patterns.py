@@ -812,8 +812,8 @@ class Habits:
         return 0.0
 
     def _may_be_shed(self, now_s: float) -> bool:
-        """Whether a declared utility's switch, on the outdoor unit and behind the call's tap, may hold the coil off: the
-        coil is seen to get nothing, and no pressure switch has shown itself, by what was drawn as it let go or by
+        """Whether a declared utility's switch, on the outdoor unit and behind the call's tap, may hold the coil off:
+        the coil is seen to get nothing, and no pressure switch has shown itself, by what was drawn as it let go or by
         stops that were over sooner, in the last hours."""
         drew = None if self._let_go is None else self._let_go[1]
         recent = not lasted(self._safety_s, now_s, limits.EPISODE_S.value)

@@ -441,9 +441,9 @@ class FeatureWatch:
             self._made_s = at_s
         if facts.call is False and not lasted(self._opened_s, at_s, _AT_ONCE_S):
             self._marks.pop("opened", None)  # it let go because the call went, which is read a moment later
-        if was.call and facts.call is False and facts.thermostat is not True:
-            if self._stops and not lasted(self._stops[-1].at_s, at_s, _AT_ONCE_S):
-                self._stops.pop()  # so was a stop of the compressor: its thermostat asked for it
+        ended = was.call and facts.call is False and facts.thermostat is not True
+        if ended and self._stops and not lasted(self._stops[-1].at_s, at_s, _AT_ONCE_S):
+            self._stops.pop()  # so was a stop of the compressor: its thermostat asked for it
         if facts.compressor or not facts.contacts:
             self._dead_s = inf
         elif facts.compressor is False and self._dead_s == inf:

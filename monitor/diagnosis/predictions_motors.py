@@ -19,8 +19,8 @@ _LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
 _START_KIT = {"unit_start_kit": "yes"}  # one that nobody declared may have been put in by a technician
 _FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
 _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
-# A stalled fan draws current until its own protector opens. Without its fan a compressor draws more than normal until it
-# trips, in mild weather for longer than it takes to tell so.
+# A stalled fan draws current until its own protector opens. Without its fan a compressor draws more than normal until
+# it trips, in mild weather for longer than it takes to tell so.
 _FAN_ALONE_STANDS = {
     "fan_a": "still or running",
     "recent_fan_not_running": "yes; seldom no",

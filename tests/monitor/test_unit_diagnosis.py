@@ -396,8 +396,8 @@ def test_the_watch_sees_how_long_it_stays_off_and_what_it_drew() -> None:
 def test_a_stop_that_its_thermostat_asked_for_is_no_trip_though_the_call_is_read_later(
     later_s: float, thermostat: bool | None, seen: dict[str, str] | None
 ) -> None:
-    """A cell of the call that is missing as a run ends leaves the call believed for a moment under a stopped compressor;
-    a call that goes within STALE_S had ended. Not where the thermostat calls on, and not minutes later."""
+    """A cell of the call that is missing as a run ends leaves the call believed for a moment under a stopped
+    compressor; a call that goes within STALE_S had ended. Not where the thermostat calls on, nor minutes later."""
     watch = FeatureWatch(UNIT)
     on, off = SOUND._replace(thermostat=thermostat), SOUND._replace(thermostat=thermostat, compressor=False)
     for run in range(2):
