@@ -287,6 +287,9 @@ class FeatureWatch:
         self._unit, self._locked_a = unit, unit.locked_a
         self._last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
+        self._trip_words: deque[tuple[float, str]] = deque(
+            maxlen=3
+        )  # what the last stops that tell of amps say of them
         self._off_s: deque[float] = deque(maxlen=3)
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
@@ -419,7 +422,7 @@ class FeatureWatch:
         stalled = twice and word == "stalled"
         amps, outdoor_c, normal_a = scan.compressor_a, scan.outdoor_c, self._normal_a
         stop = _Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a, rough=self._rough)
-        self._stops.append(stop)
+        self._add_stop(stop)
 
     def changed(
         self,
@@ -578,7 +581,7 @@ class FeatureWatch:
             del found["opened"]  # a contactor has not had the time yet, and what it feeds is not read yet
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
-            found |= self._of_stops(recent)
+            found |= self._of_stops(recent, [word for at_s, word in self._trip_words if _tells(at_s, since_s)])
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
         if self._fan_fell():
@@ -604,7 +607,8 @@ class FeatureWatch:
 
     def deadline(self, now_s: float) -> float:
         """When after `now_s` the next of them is too old to tell, s."""
-        times_s = (*(at_s for _, at_s in self._marks.values()), *(stop.at_s for stop in self._stops), self._stopped_s)
+        stops_s = (*(stop.at_s for stop in self._stops), *(at_s for at_s, _ in self._trip_words), self._stopped_s)
+        times_s = (*(at_s for _, at_s in self._marks.values()), *stops_s)
         soonest_s = min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
         return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
@@ -632,12 +636,12 @@ class FeatureWatch:
                 return True
         return None
 
-    def _of_stops(self, stops: list[_Stop]) -> dict[str, str]:
+    def _of_stops(self, stops: list[_Stop], words: list[str]) -> dict[str, str]:
         found: dict[str, str] = {}
         if stops[-1].fan_stalled:
             found["fan-amps"] = "high"
         # Two alike of three tell as well: one reading may have been taken as the current fell.
-        amps = Counter(word for stop in stops if (word := self._amps_word(stop)) is not None).most_common()
+        amps = Counter(words).most_common()
         if len(amps) == 1 or (amps and amps[0][1] >= limits.CONFIRM_STOPS.value):
             found["trip-amps"] = amps[0][0]
         elif amps and {word for word, _ in amps} <= {"usual", "under", "low"}:
@@ -717,7 +721,7 @@ class FeatureWatch:
         elif was.compressor and facts.compressor is False:
             asked = facts.call is False and facts.thermostat is not True
             if self._started_s is not None and not asked and facts.supply is not False:
-                self._stops.append(self._stop(at_s, self._started_s))
+                self._add_stop(self._stop(at_s, self._started_s))
                 self._watch_fan(at_s)
             fans = [scan.fan_a for scan in self._ran(at_s) if scan.fan_a is not None]
             self._fan_ran_a = median(fans) if fans and was.fan else None
@@ -733,7 +737,7 @@ class FeatureWatch:
             self._opened_s = at_s
             self._mark("opened", "in-run", at_s)
             if was.call and was.compressor is None and facts.compressor is None:
-                self._stops.append(self._stop(at_s, self._closed_s)._replace(amps=None))
+                self._add_stop(self._stop(at_s, self._closed_s)._replace(amps=None))
         elif was.call is False and not facts.contacts:
             self._mark("opened", "at-start", at_s)
 
@@ -763,6 +767,12 @@ class FeatureWatch:
             self._mark("coil-before", "short", at_s)
         elif worst >= limits.COIL_NONE_A.value:
             self._mark("coil-before", "usual", at_s)
+
+    def _add_stop(self, stop: _Stop) -> None:
+        """Keep a stop. One that does not tell what it drew takes nothing back of what those before it told."""
+        self._stops.append(stop)
+        if (word := self._amps_word(stop)) is not None:
+            self._trip_words.append((stop.at_s, word))
 
     def _stop(self, at_s: float, started_s: float) -> _Stop:
         """What the last scans show of a stop: amperes are the mean of the last readings in which the compressor ran."""

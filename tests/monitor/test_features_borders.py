@@ -89,6 +89,24 @@ def test_a_stop_says_from_there(number: str, how: dict[str, Any], feature: str, 
     assert stopped(**how).get(feature) == says, number
 
 
+def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
+    """A unit that cycles on a pressure switch: some of its runs are too short for the scans to show that their current
+    rose no more. What the others showed holds, until it is too old (EPISODE_S, four hours)."""
+    watch, at_s, said = FeatureWatch(UNIT), 1000.0, []
+    watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, 9.0)
+    for ran_s in (40.0, 40.0, *[15.0] * 6):
+        watch.changed(DEAD, RUNS, at_s, 9.0)
+        for place in range(3):
+            watch.keep(Scan(t_s=at_s + ran_s * (place + 1) / 4, compressor_a=6.8))
+        at_s += ran_s
+        watch.changed(RUNS, DEAD, at_s, 9.0)
+        said.append(watch.seen(at_s).get("trip-amps"))
+        at_s += 120.0
+    assert said == ["under"] * 8
+    assert watch.deadline(at_s) < 1080.0 + 4 * HOUR + 120.0
+    assert "trip-amps" not in watch.seen(1160.0 + 4 * HOUR + 50.0)
+
+
 # ---------------------------------------------------------------- minutes of run
 
 
