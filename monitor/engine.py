@@ -470,6 +470,7 @@ class Engine:
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
+        self._trust.sheds(self._habits.sheds(self._usual_s))
         call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
         if call is not None and blower is not None:
             self._blower.update(call, blower)
@@ -540,7 +541,6 @@ class Engine:
             self._trust_due_s = min(self._trust_due_s, scan.t_s + limits.TRUST.settle_s.value)  # it may move again
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
-        self._trust.sheds(self._habits.sheds(self._usual_s))
         return self._believe(scan) if self._trust.update(evidence, scan.t_s) else []
 
     def _witnessed(self) -> Testimony:

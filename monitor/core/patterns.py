@@ -542,6 +542,11 @@ class HabitMemory(msgspec.Struct, frozen=True, kw_only=True):
     lasted_s: list[float]
 
 
+def _to_a_scan_s(usual_step_s: float) -> float:
+    """How much a timer that keeps time to the second may seem to differ, at scans so far apart."""
+    return max(_HABIT.slack_s.value, usual_step_s)
+
+
 class Durations:
     """How long something lasted, the last few times. `two`: two that are equal to the second are a timer's already."""
 
@@ -560,7 +565,7 @@ class Durations:
         """Whether the last two were as long as each other, as far as scans so far apart can tell."""
         if len(self.lasted_s) < 2:
             return False
-        slack_s = max(_HABIT.slack_s.value, 2.0 * usual_step_s)
+        slack_s = _to_a_scan_s(usual_step_s)
         within = all(self.least_s <= one <= self.most_s for one in self.lasted_s)
         return within and abs(self.lasted_s[-1] - self.lasted_s[-2]) <= slack_s
 
@@ -575,7 +580,9 @@ class Durations:
         """What they all lasted, as exactly as scans so far apart can tell; None: to the second, as a timer keeps it."""
         low, high = min(self.lasted_s), max(self.lasted_s)
         slack_s = _HABIT.slack_s.value
-        if usual_step_s is not None:
+        if usual_step_s is not None and self.two:
+            slack_s = _to_a_scan_s(usual_step_s)
+        elif usual_step_s is not None:
             slack_s = max(slack_s, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
         return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
@@ -642,6 +649,9 @@ class Habits:
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
+        self._back_s = inf  # since when the call is back after such a cut, with a thermostat that has not let go
+        # For how long it was back before each of the last cuts; inf where the thermostat had let go meanwhile.
+        self._between_s: deque[float] = deque(maxlen=int(_HABIT.times.value))
         self._opened_s = self._blinked_s = -inf
         self._held_off_s = inf  # since when the contacts have been open under a call
         self._let_go: tuple[float, str | None] | None = None  # when, in a run, under its call, and what was drawn then
@@ -698,9 +708,13 @@ class Habits:
         if facts.thermostat and facts.call is False:
             if was.call and was.thermostat:
                 self._cut_s = at_s
+                self._between_s.append(at_s - self._back_s if self._back_s < inf else inf)
         else:
             if self._cut_s < inf and facts.thermostat and facts.call:
                 self.durations["load-shed"].lasted_s.append(at_s - self._cut_s)
+                self._back_s = at_s
+            elif not facts.thermostat:
+                self._back_s = inf
             self._cut_s = inf
 
     def _mind_run_on(self, was: Facts, facts: Facts, at_s: float) -> None:
@@ -771,12 +785,19 @@ class Habits:
             return self._unit.load_shed
         denied = _OFFERED_AS["load-shed"] in self._unit.not_by_design
         known = self._learned_s("load-shed", usual_step_s) is not None
-        return known or (not denied and self.durations["load-shed"].alike(usual_step_s))
+        alike = self.durations["load-shed"].alike(usual_step_s) and self._cut_by_the_clock(usual_step_s)
+        return known or (not denied and alike)
+
+    def _cut_by_the_clock(self, usual_step_s: float) -> bool:
+        """Whether between the last cuts the thermostat let go, or the call was back for as long each time: its sensor
+        that is stuck reads each pause as a cut, and pauses and runs of a house are not alike."""
+        stood_s = [one for one in self._between_s if one < inf]
+        return not stood_s or max(stood_s) - min(stood_s) <= _to_a_scan_s(usual_step_s)
 
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
-        self._opened_s, self._was, self._let_go = -inf, Facts(), None
+        self._back_s, self._opened_s, self._was, self._let_go = inf, -inf, Facts(), None
 
     # ------------------------------------------------------------ out
 
@@ -822,6 +843,7 @@ class Habits:
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
         denied = _OFFERED_AS[habit] in self._unit.not_by_design
+        denied |= habit == "load-shed" and not self._cut_by_the_clock(usual_step_s)
         return None if denied else self.durations[habit].learned_s(usual_step_s)
 
     def offers(self, usual_step_s: float, *, stages: int = 0) -> tuple[Offer, ...]:

@@ -48,6 +48,30 @@ def nist_weeks(climate: str, *, factor: Callable[[float], float] = lambda days: 
             yield replace(scan, compressor_a=amps * factor(scan.t_s / 86400.0)) if amps > 2.0 else scan
 
 
+def nist_chain(climate: str, days: int) -> Iterator[Scan]:
+    """The first days of a climate end to end, by name, as base sensors beside that machine would read them: its runs
+    (over 500 W), their current at 230 V, a fan that takes 1 A of it, and the weather are measured; thermostat, call,
+    coil and contacts go with the run, 24 V and line are there."""
+    for day, path in enumerate(sorted(NIST_WEEKS.glob(f"{climate}_*.csv"))[:days]):
+        with path.open(newline="") as file:
+            for row, cells in enumerate(csv.DictReader(file)):
+                watts = float(cells["od_power"])
+                on = watts > 500.0
+                yield Scan(
+                    t_s=86400.0 * day + 60.0 * row,
+                    thermostat=on,
+                    call=on,
+                    control_power=True,
+                    control_v=25.0 if on else 0.0,
+                    coil_a=0.24 if on else 0.0,
+                    supply=True,
+                    load=on,
+                    compressor_a=watts / (230.0 * 0.95) - on,
+                    fan_a=1.0 if on else 0.0,
+                    outdoor_c=(float(cells["oa_temp"]) - 32) / 1.8,
+                )
+
+
 def fridge_watts(name: str) -> Iterator[tuple[datetime, float]]:
     """(time, watts averaged over 1 s), lines that repeat a second left out."""
     last = None

@@ -283,3 +283,17 @@ def test_a_pressure_switch_of_a_unit_with_a_utilitys_switch_is_told() -> None:
     assert told.count("call-without-pull-in") == 2  # the first may have been the utility's
     high = but(RUN, compressor_a=15.5)
     assert "call-without-pull-in" in raised((600, REST), (900, RUN), (900, high), (600, WAIT), settings=SHED)
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_pauses_alike_under_a_stuck_thermostat_are_no_switch(every_s: float) -> None:
+    """A house rests as long again and again, within what scans a minute apart can tell (measured: tests/data,
+    nist-ashp-hilft-more); how long it runs in between is not alike, and no switch keeps a thermostat from being
+    satisfied. Its sensor, stuck at 1, is named at the third pause at the latest, and nothing is offered."""
+    engine, told = Engine(SETTINGS, fitted=ALL), []
+    runs = [part for on in (780.0, 1260.0, 960.0, 1500.0, 840.0) for part in ((on, RUN), (420.0, CUT))]
+    for scan in scans((600.0, REST), (900.0, RUN), (600.0, REST), *runs, (900.0, RUN), every_s=every_s):
+        told += [e.finding for e in engine.feed(scan) if isinstance(e, Change) and e.change.value == "raised"]
+    assert told == ["call-not-reaching-unit"] * 2 + ["sensing-disagrees"]
+    assert engine.status().distrusted == ("thermostat",)
+    assert engine.status().offers == ()
