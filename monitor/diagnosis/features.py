@@ -55,6 +55,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", "call-not-reaching-unit", *_STOPS),
     "fan-glimpse": ("call-not-reaching-unit", *_STOPS),
+    "fan-fell": ("compressor-not-running",),
     "clamps": (
         *("sensing-disagrees", "high-running-current", "low-running-current", "fan-not-running", "long-run"),
         *_STOPS,
@@ -127,7 +128,9 @@ _SAYS: dict[str, dict[str, str]] = {
         "high": "the fan draws more than its own normal",
         "low": "the fan draws less than its own normal",
         "none": "the fan drew nothing while the compressor ran",
-        "fell": "the fan's current fell with the compressor's, as if it had lost a part of its volts",
+    },
+    "fan-fell": {
+        "yes": "the fan's current fell with the compressor's, as if it had lost a part of its volts",
     },
     "fan-glimpse": {
         "still": "the fan drew nothing in the one scan that shows a run",
@@ -585,21 +588,20 @@ class FeatureWatch:
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
         if self._fan_fell():
-            found["fan-amps"] = "fell"
+            found["fan-fell"] = "yes"
         if self._off_s and _tells(self._stopped_s, since_s):
             found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
         return found
 
     def _fan_fell(self) -> bool:
-        """Whether the fan has run on since the compressor stopped behind closed contacts, on clearly less current."""
-        since = [s.fan_a for s in self._last if s.t_s >= self._dead_s and s.fan_a is not None]
-        if self._fan_ran_a is None or len(since) < limits.CONFIRM_STOPS.value:
+        """Whether the fan has run on since the compressor stopped behind closed contacts, on clearly less current, for
+        long enough to be no coasting and no inrush."""
+        since = [s for s in self._last if s.t_s >= self._dead_s and s.fan_a is not None]
+        if self._fan_ran_a is None or not since or not lasted(since[0].t_s, since[-1].t_s, limits.STEADY_TRIP_S.value):
             return False
-        return (
-            self._unit.fan_fla_a * limits.FAN_ON_RATIO.value
-            < median(since)
-            < (limits.FAN_FELL_RATIO.value * self._fan_ran_a)
-        )
+        drew = [scan.fan_a or 0.0 for scan in since]
+        least_a = self._unit.fan_fla_a * limits.FAN_ON_RATIO.value
+        return least_a < min(drew) and max(drew) < limits.FAN_FELL_RATIO.value * self._fan_ran_a
 
     def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
         """Feature -> its symbol and how long ago it was seen, s."""

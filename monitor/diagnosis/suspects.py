@@ -212,7 +212,7 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("spade terminals and crimper", "wire connectors"),
         signs={
-            "fan-amps": {"fell": 2},
+            "fan-fell": {"yes": 2},
             "call-blink": {"yes": 6},
             "flickers": {"yes": 4},
             "call-flickers": {"yes": 3},
@@ -530,7 +530,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("disconnect fuses", "disconnect with pull-out", "two-pole breaker"),
         signs={
             # what is left of the line comes to the fan through the windings of the compressor
-            "fan-amps": {"fell": 15},
+            "fan-fell": {"yes": 15},
             "flickers": {"yes": 0.2},
             "dead-for": {"hours": 1.5},
             "comes-and-goes": {"yes": 0.3},
@@ -557,7 +557,8 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-after": {"seconds": 1.5},
             "trip-heat": {"hot": 1.3},
             "dead-for": {"hours": 0.2},
-            "fan-amps": {"low": 1.5, "fell": 3},
+            "fan-amps": {"low": 1.5},
+            "fan-fell": {"yes": 3},
             "line-blink": {"yes": 2},
             "power-factor": {"low": 1.5},
             "start-sag": {"usual": 0.5, "deep": 5},

@@ -73,7 +73,7 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("compressor-not-running", {"calls-satisfied": "yes"}, "monitor-sensing", "compressor-overload-open"),
         ("locked-rotor", {"line-blink": "yes"}, "line-supply-off", "run-capacitor"),
         ("locked-rotor", {"call-blink": "yes"}, "loose-connection", "run-capacitor"),
-        ("compressor-not-running", {"fan-amps": "fell"}, "line-leg-lost", "compressor-overload-open"),
+        ("compressor-not-running", {"fan-fell": "yes"}, "line-leg-lost", "compressor-overload-open"),
         ("short-cycling", {"called-again": "soon"}, "thermostat", "equipment-oversized"),
         ("call-without-pull-in", {"opened": "in-run", "trip-amps": "under"}, "low-pressure-cutout", "condenser-dirty"),
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
