@@ -7,32 +7,38 @@ and Bayesian forecasting, J. Am. Stat. Assoc. 80 (1985) 73-83), followed hour by
 Fahrmeir, Posterior mode estimation by extended Kalman filtering, J. Am. Stat. Assoc. 87 (1992) 501-509). The share of
 an hour counts as a few trials (fractional response: L. E. Papke, J. M. Wooldridge, J. Appl. Econometrics 11 (1996)
 619-632). Its terms are a level that may wander from day to day (set points are moved), the temperature now, that of the
-last day beside it (a house is slow), and one for each stretch of the day. It begins at a prior of the common house,
-says how sure it is, and forgets by halves over weeks; what it says is used less its own uncertainty, so that a unit
-that is hardly known is not soon overdue.
+last day beside it (a house is slow), one for each stretch of the day, one more for each of them by which workdays
+differ from weekends, and one for what each day brings anew: sun, guests, windows, a drive that runs slower and longer.
+That one is a first-order autoregression (M. West, J. Harrison, Bayesian Forecasting and Dynamic Models, Springer 1997):
+the last hours say of the next ones how this day is, and nothing of the next week. It begins at a prior of the common
+house, says how sure it is, and forgets by halves over weeks; what it says is used less its own uncertainty, so that a
+unit that is hardly known is not soon overdue, and one that has run within the last hours as it should, sooner.
 
 A silence is the time since the last call. The shares of its hours, summed, are the run time that is *owed*: a cumulated
 hazard, by which silences in different weather become comparable (time rescaling: F. Papangelou, Trans. Am. Math. Soc.
-165 (1972) 483-506). Each share is that of a day on which sun and people bring about half of the usual heat: what a day
-brings it brings to all of its hours, so that their sum is no surer than one of them. What is owed fades as fast as a
-house gives its heat back to cooler nights: a fortnight of weather in which now and then a call might have come is no
-fault. A unit is overdue when it owes more than
+165 (1972) 483-506). Each share is that of a day on which sun and people bring about half of the usual heat, as far as
+the last hours have not shown what this day brings: it brings that to all of its hours, so that their sum is no surer
+than one of them. A run that stored far more cold than a swing of the thermostat, as one stuck on does, is paid off
+first, and its hours teach nothing. What is owed fades as fast as a house gives its heat back to cooler nights: a
+fortnight of weather in which now and then a call might have come is no fault. A unit is overdue when it owes more than
 
 - chance, the sun and a set point moved by a degree or two explain (`owed_h`, found on simulated house-years); doubled
   for a unit whose habits are not known yet, and more for a silence of many days, as the end of a summer brings;
-- some of its own calls: one that runs for hours at each call, as a variable-speed unit does, has missed none yet when
-  it owes an hour, but where it runs all day three calls would be too many (`missed_most_h`); and
+- some swings of its thermostat. What a call stores, the run beyond what the weather asked for meanwhile, is the cold of
+  one swing in hours of this unit's own run: few minutes where it is strong, half an hour where a slow speed meets the
+  load. A kelvin of set point is as many hours more (`missed_swings`), within bounds (`missed_most_h`); and
 - its own habits: well more than the most it has owed in any silence of the last months that ended by itself. Setbacks,
   weekends away and windows opened on mild days are in there.
 
 Silences that were told as overdue teach no habit: a fault must not become one. Whether it was one shows in how calls
 come back. A house that grew warmer than its people wanted has its heat carried out again, and runs for hours without a
 rest; where a set point had been raised, it has grown as warm as they wanted, and calls less than it is used to. Only
-then, with no more run in the next hours than usual, does the silence teach: its hours are learned, and for as long as
-a trip lasts the next one must owe more. A person's word that it was switched off or set warmer counts until the next
+then, with no more run in the next hours than usual, does the silence teach: its hours are learned, and for as long as a
+trip lasts the next one must owe more. A person's word that it was switched off or set warmer counts until the next
 summer, but never for so much that an open switch would wait for more than half a hot day. Where the call came by itself
-within hours, sooner than a repair, the next one must owe a little more. Where the unit has not been called for many
-days anyway, it is out of season, and nothing is said: somebody switches it on when it is needed.
+within hours, sooner than a repair, the next one must owe a little more; where it does so a second time, that is a
+habit. Where the unit has not been called for many days anyway, it is out of season, and nothing is said: somebody
+switches it on when it is needed.
 
 A unit that does not cool teaches nothing either: it is called far more than it will be once it is repaired.
 """
@@ -51,12 +57,17 @@ from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime,
 _B = limits.CALLS
 HOUR_S, DAY_S = 3600.0, 86400.0
 _STRETCHES = round(DAY_S / (_B.stretch_h.value * HOUR_S))
-_BEFORE = 3  # terms before those of the stretches: level, temperature, that of the last day
+WEEK_S, _WEEKEND = 7.0 * DAY_S, (2, 3)  # 1970 began on a Thursday
+_DAY = 3  # the term that every day has anew
+_BEFORE = 4  # terms before those of the stretches: level, temperature, that of the last day, the day
+_WORKDAYS = _BEFORE + _STRETCHES  # those by which workdays differ, and by how much of each either kind of day does
+_OF_WORKDAY, _OF_WEEKEND = 2.0 / 7.0, -5.0 / 7.0
 _SLOPE_K = 5.0  # slopes are a step of this many degrees
-_PRIOR_MEAN = (_B.prior_level.value, _B.prior_slope.value, _B.prior_last_day.value, *([0.0] * _STRETCHES))
+_PRIOR_MEAN = (_B.prior_level.value, _B.prior_slope.value, _B.prior_last_day.value, *([0.0] * (1 + 2 * _STRETCHES)))
 _PRIOR_SPREAD = (
-    *(_B.level_spread.value, _B.slope_spread.value, _B.last_day_spread.value),
+    *(_B.level_spread.value, _B.slope_spread.value, _B.last_day_spread.value, _B.day_spread.value),
     *([_B.stretch_spread.value] * _STRETCHES),
+    *([_B.workday_spread.value] * _STRETCHES),
 )
 _EACH = msgspec.Meta(min_length=len(_PRIOR_MEAN), max_length=len(_PRIOR_MEAN))
 OfEachTerm = Annotated[list[float], _EACH]
@@ -64,18 +75,23 @@ Terms = tuple[tuple[int, float], ...]  # what is not zero in a row of the regres
 
 
 class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """What is believed of the terms: their means and covariances, in logits (of a share of an hour) a unit of each."""
+    """What is believed of the terms: their means and covariances, in logits (of a share of an hour) a unit of each.
+    Of the covariance, which is symmetric, the rows are kept up to the diagonal."""
 
     mean: OfEachTerm
-    covariance: Annotated[list[OfEachTerm], _EACH]
+    covariance: Annotated[list[list[float]], _EACH]
+
+    def __post_init__(self) -> None:
+        """Raise ValueError for a covariance of another shape."""
+        if any(len(row) != place + 1 for place, row in enumerate(self.covariance)):
+            raise ValueError("covariance: got rows of other lengths; allowed: one number more in each")
 
     @classmethod
     def prior(cls) -> Belief:
         """Return what is believed of a unit of which nothing is known."""
-        places = range(len(_PRIOR_MEAN))
         return cls(
             mean=list(_PRIOR_MEAN),
-            covariance=[[_PRIOR_SPREAD[row] ** 2 * (row == column) for column in places] for row in places],
+            covariance=[[*[0.0] * place, spread**2] for place, spread in enumerate(_PRIOR_SPREAD)],
         )
 
     def copy(self) -> Belief:
@@ -89,22 +105,35 @@ class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     def share(self, terms: Terms) -> float:
         """Return the share of an hour called, as far as it is certain: of what is learned, and of the day."""
         logit = sum(self.mean[place] * value for place, value in terms)
-        variance = max(sum(a * b * self.covariance[i][j] for i, a in terms for j, b in terms), 0.0)
-        return _logistic(logit - _B.caution.value * sqrt(variance + _B.day_spread.value**2))
+        rows = self.covariance
+        variance = sum(a * b * rows[i][j] * (1.0 if i == j else 2.0) for i, a in terms for j, b in terms if j <= i)
+        return _logistic(logit - _B.caution.value * sqrt(max(variance, 0.0)))
 
-    def learn(self, terms: Terms, share: float, hours: float) -> None:
-        """Learn from `hours` of which a share was called."""
-        known = self.likely(terms)
+    def learn(self, terms: Terms, share: float, trials: float) -> None:
+        """Learn from the share that was called of some time, which counts as so many trials."""
+        known, rows = self.likely(terms), self.covariance
         slope = max(known * (1.0 - known), 1e-3)
-        with_terms = [sum(row[place] * value for place, value in terms) for row in self.covariance]
-        total = sum(with_terms[place] * value for place, value in terms) + 1.0 / (_B.trials_per_h.value * hours * slope)
+        with_terms = [
+            sum((row[place] if place <= at else rows[place][at]) * value for place, value in terms)
+            for at, row in enumerate(rows)
+        ]
+        total = sum(with_terms[place] * value for place, value in terms) + 1.0 / (trials * slope)
         error = min(max((share - known) / slope, -_B.surprise_most.value), _B.surprise_most.value)
-        gains = [value / total for value in with_terms]
-        for place, gain in enumerate(gains):
+        for place, row in enumerate(rows):
+            gain = with_terms[place] / total
             self.mean[place] += gain * error
-            row = self.covariance[place]
-            for other, value in enumerate(with_terms):
-                row[other] -= gain * value
+            for other in range(place + 1):
+                row[other] -= gain * with_terms[other]
+
+    def age(self, hours: float) -> None:
+        """Let hours pass, by which what is known of this day says less of the next ones."""
+        kept = exp(-hours / _B.day_h.value)
+        self.mean[_DAY] *= kept
+        row = self.covariance[_DAY]
+        row[:] = [value * kept for value in row]
+        for later in self.covariance[_DAY + 1 :]:
+            later[_DAY] *= kept
+        row[_DAY] = row[_DAY] * kept + (1.0 - kept**2) * _B.day_spread.value**2
 
     def fade(self, days: float) -> None:
         """Let days pass: what is known becomes less certain, at most as uncertain as nothing known."""
@@ -113,19 +142,21 @@ class Belief(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
             min(sqrt(grown), spread / sqrt(max(row[place], 1e-12)))
             for place, (row, spread) in enumerate(zip(self.covariance, _PRIOR_SPREAD, strict=True))
         ]
+        shares[_DAY] = 1.0  # `age` sees to it
         for row, one in zip(self.covariance, shares, strict=True):
-            row[:] = [value * one * other for value, other in zip(row, shares, strict=True)]
+            row[:] = [value * one * other for value, other in zip(row, shares, strict=False)]
         self.covariance[0][0] += days * _B.level_walk.value**2
-        # What rounding leaves unlike on both sides of the diagonal no hour corrects, and it would grow by halves too.
-        for place, row in enumerate(self.covariance):
-            for other in range(place):
-                row[other] = self.covariance[other][place] = (row[other] + self.covariance[other][place]) / 2.0
 
     def turn(self, steps: int) -> None:
         """Move the terms of the stretches `steps` later in the day."""
-        order = [*range(_BEFORE), *(_BEFORE + (place - steps) % _STRETCHES for place in range(_STRETCHES))]
+        turned = [(place - steps) % _STRETCHES for place in range(_STRETCHES)]
+        order = [*range(_BEFORE), *(_BEFORE + place for place in turned), *(_WORKDAYS + place for place in turned)]
         self.mean = [self.mean[place] for place in order]
-        self.covariance = [[self.covariance[row][column] for column in order] for row in order]
+        rows = self.covariance
+        self.covariance = [
+            [rows[max(row, column)][min(row, column)] for column in order[: place + 1]]
+            for place, row in enumerate(order)
+        ]
 
 
 def _logistic(logit: float) -> float:
@@ -166,7 +197,9 @@ class Return(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     """All that is kept of a unit's calls. `most_h` has, by day, the most that was owed in a silence that ended by
-    itself. `call_h` is how long the present call has lasted, or the last one did, `mean_call_h` how long one lasts.
+    itself, and `told_day` is the last day on which one that was told did. `stored_h` is what the present call stores,
+    or the last one did, in hours of run, `mean_stored_h` what one stores as a rule. `aged_x` is when the day's term was
+    brought up last, `week_s` the time of the week at x = 0.
     `explained_h` has the same of silences that were told and ended as no fault does, `word_h` of those that a person
     explained. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm
     it is."""
@@ -180,8 +213,11 @@ class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     felt: bool = False
     clock_s: float = 0.0
     most_h: dict[int, float] = {}
-    call_h: float = 0.0
-    mean_call_h: float = 0.0
+    told_day: int | None = None
+    stored_h: float = 0.0
+    mean_stored_h: float = 0.0
+    aged_x: float = 0.0
+    week_s: float | None = None
     silence: Silence | None = None
     back: Return | None = None
     explained_h: dict[int, float] = {}
@@ -199,13 +235,36 @@ def _from_version_1(found: dict[str, Any]) -> dict[str, Any]:
     return {name: found[name] for name in ("clock_s", "timeline", "last_day_c") if name in found}
 
 
+def _from_version_2(found: dict[str, Any]) -> dict[str, Any]:
+    """Give what was believed the terms of the day and of workdays, of which nothing is known yet."""
+    known = [row for row in range(len(_PRIOR_MEAN)) if row != _DAY and row < _WORKDAYS]
+
+    def widened(old: dict[str, Any] | None) -> dict[str, Any] | None:
+        if old is None:
+            return None
+        mean, covariance = list(_PRIOR_MEAN), Belief.prior().covariance
+        for place, row in enumerate(known):
+            mean[row] = old["mean"][place]
+            for other, column in enumerate(known[: place + 1]):
+                covariance[row][column] = old["covariance"][place][other]
+        return {"mean": mean, "covariance": covariance}
+
+    kept = {name: value for name, value in found.items() if name not in ("call_h", "mean_call_h")}
+    if "belief" in kept:
+        kept["belief"] = widened(kept["belief"])
+    for name in ("silence", "back"):
+        if kept.get(name):
+            kept[name] = kept[name] | {"taught": widened(kept[name]["taught"])}
+    return kept
+
+
 CALLS_MEMORY = MemoryPart(
     "calls",
-    2,
+    3,
     CallsMemory,
     what="calls",
     then="learning begins afresh",
-    upgrades={1: _from_version_1},
+    upgrades={1: _from_version_1, 2: _from_version_2},
 )
 
 
@@ -241,7 +300,8 @@ class Calls:
         self._line = MonotonicTime(None if memory is None else memory.timeline)
         self._last_x: float | None = None if memory is None else memory.timeline.x_s
         self._lately_c: tuple[float | None, float | None] = (None, None)
-        self._shares: dict[tuple[int, int | None], float] = {}
+        self._shares: dict[tuple[int, float, int | None], float] = {}
+        self._likeliest: dict[tuple[int, float, int | None], float] = {}
         self.learned = self.in_season = False
         self.overdue: bool | None = None
         self._judge()
@@ -268,14 +328,15 @@ class Calls:
         if call is None or held_s > _B.gap_s.value:
             self._forget_silence(x_s)
         else:
-            if outdoor_c is not None or not (self.kept.felt or self._heats):
+            counts = outdoor_c is not None or not (self.kept.felt or self._heats)
+            if counts:
                 self._pass(x_s, held_s / HOUR_S, call, outdoor_c, teaches)
             if call:
                 self._end_silence()
-                self.kept.call_h += held_s / HOUR_S * teaches
+                if teaches and counts and not self._cold(outdoor_c):
+                    self.kept.stored_h += held_s / HOUR_S * (1.0 - self._likely(x_s, outdoor_c))
             elif self.kept.silence is None:
-                self._end_call()
-                self.kept.silence = Silence(since_x=x_s)
+                self.kept.silence = Silence(since_x=x_s, owed_h=-self._end_call())
         self._judge()
 
     def excuse(self) -> None:
@@ -308,10 +369,10 @@ class Calls:
         if not self.kept.felt:
             unsure *= _B.unfelt_ratio.value
         habit_h = _B.habit_ratio.value * max(self.kept.most_h.values(), default=0.0)
-        missed_h = min(_B.missed_calls.value * self.kept.mean_call_h, _B.missed_most_h.value)
         explained = (*self.kept.explained_h.values(), *self.kept.word_h.values())
         explained_h = _B.explained_ratio.value * max(explained, default=0.0)
-        limit_h = max(unsure * self._owed_h, missed_h, habit_h, explained_h) * max(silent_h / _B.spell_h.value, 1.0)
+        most_h = max(unsure * self._owed_h, self._swings_h(), habit_h, explained_h)
+        limit_h = most_h * max(silent_h / _B.spell_h.value, 1.0)
         return Owed(silent_h=silent_h, owed_h=silence.owed_h, limit_h=limit_h)
 
     # ------------------------------------------------------------ inside
@@ -335,13 +396,14 @@ class Calls:
         if wall_s is None:
             return
         kept = self.kept
-        clock_s = (wall_s - x_s) % DAY_S
+        kept.week_s = (wall_s - x_s) % WEEK_S
+        clock_s = kept.week_s % DAY_S
         moved_s = (clock_s - kept.clock_s + DAY_S / 2) % DAY_S - DAY_S / 2
         steps = round(moved_s / (_B.stretch_h.value * HOUR_S))
         if steps:
             for belief in (kept.belief, *_taught(kept)):
                 belief.turn(steps)
-            self._shares.clear()
+            self._forget_shares()
         if steps or not kept.calls:
             kept.clock_s = clock_s
 
@@ -352,7 +414,7 @@ class Calls:
             passed = max(day - kept.day, 1)
             for belief in (kept.belief, *_taught(kept)):
                 belief.fade(passed)
-            self._shares.clear()
+            self._forget_shares()
         kept.day = day
         kept.most_h = _younger(kept.most_h, day - _B.habit_days.value)
         kept.explained_h = _younger(kept.explained_h, day - _B.explained_days.value)
@@ -366,13 +428,21 @@ class Calls:
             if kept.last_day_c is None:
                 kept.last_day_c = outdoor_c
             kept.last_day_c += (outdoor_c - kept.last_day_c) * (1.0 - exp(-hours / 24.0))
-        cold = outdoor_c is not None and outdoor_c < self._from_c
-        if cold or (silence is not None and silence.excused and not call) or (self.learned and not self.in_season):
+        if (
+            self._cold(outdoor_c)
+            or (silence is not None and silence.excused and not call)
+            or (self.learned and not self.in_season)
+        ):
             kept.hour = HourSoFar()
             return
         if kept.back is not None:
             self._watch_return(kept.back, x_s, hours, call, outdoor_c)
-        if teaches:
+        if x_s - kept.aged_x >= HOUR_S:
+            for belief in (kept.belief, *_taught(kept)):
+                belief.age((x_s - kept.aged_x) / HOUR_S)
+            kept.aged_x = x_s
+            self._forget_shares()
+        if teaches and not (call and kept.stored_h > _B.overcooled_h.value):
             self._watch(x_s, hours, call, outdoor_c)
         else:
             kept.hour = HourSoFar()
@@ -382,6 +452,9 @@ class Calls:
             owed = self.owed()
             if self.learned and not silence.overdue and owed is not None and owed.owed_h >= owed.limit_h:
                 silence.overdue, silence.overdue_x = True, x_s
+
+    def _cold(self, outdoor_c: float | None) -> bool:
+        return outdoor_c is not None and outdoor_c < self._from_c
 
     def _watch(self, x_s: float, hours: float, call: bool, outdoor_c: float | None) -> None:
         """Add to the hour that passes, and learn it when it is over."""
@@ -398,7 +471,7 @@ class Calls:
         kept = self.kept
         back.watched_h += hours
         back.called_h += hours * call
-        back.usual_h += hours * kept.belief.likely(self._terms(self._stretch(x_s), outdoor_c))
+        back.usual_h += hours * self._likely(x_s, outdoor_c)
         if back.watched_h < _B.return_h.value:
             return
         kept.back = None
@@ -407,21 +480,39 @@ class Calls:
             kept.belief = back.taught
             if kept.silence is not None:
                 kept.silence.taught = None  # its hours are in what is believed now
-            self._shares.clear()
+            self._forget_shares()
+
+    def _forget_shares(self) -> None:
+        """Another belief, or another hour."""
+        self._shares.clear()
+        self._likeliest.clear()
 
     def _share(self, x_s: float, outdoor_c: float | None) -> float:
         """Return the share of an hour that this unit is called, at this time of day and to the nearest degree."""
-        degree = None if outdoor_c is None else round(outdoor_c)
-        key = self._stretch(x_s), degree
+        key = self._stretch(x_s), self._weekday(x_s), None if outdoor_c is None else round(outdoor_c)
         if key not in self._shares:
-            self._shares[key] = self.kept.belief.share(self._terms(key[0], degree))
+            self._shares[key] = self.kept.belief.share(self._terms(*key))
         return self._shares[key]
+
+    def _likely(self, x_s: float, outdoor_c: float | None) -> float:
+        """Return the likeliest share, as `_share`."""
+        key = self._stretch(x_s), self._weekday(x_s), None if outdoor_c is None else round(outdoor_c)
+        if key not in self._likeliest:
+            self._likeliest[key] = self.kept.belief.likely(self._terms(*key))
+        return self._likeliest[key]
 
     def _stretch(self, x_s: float) -> int:
         return int((x_s + self.kept.clock_s) % DAY_S // (_B.stretch_h.value * HOUR_S))
 
-    def _terms(self, stretch: int, outdoor_c: float | None) -> Terms:
-        of_day = ((0, 1.0), (_BEFORE + stretch, 1.0))
+    def _weekday(self, x_s: float) -> float:
+        """How much of the workdays' terms this day has; none while no clock was ever known. Days begin at 0 h UTC, so
+        that between 8 and 17 h local time it is the right day all over America and Europe."""
+        if self.kept.week_s is None:
+            return 0.0
+        return _OF_WEEKEND if (x_s + self.kept.week_s) % WEEK_S // DAY_S in _WEEKEND else _OF_WORKDAY
+
+    def _terms(self, stretch: int, weekday: float, outdoor_c: float | None) -> Terms:
+        of_day = ((0, 1.0), (_DAY, 1.0), (_BEFORE + stretch, 1.0), (_WORKDAYS + stretch, weekday))
         if outdoor_c is None or self.kept.last_day_c is None:
             return of_day
         warmer_k = outdoor_c - _B.level_c.value
@@ -431,41 +522,53 @@ class Calls:
         """Learn the hour that has passed: for good where it held a call, else in case that the silence ends."""
         kept, hour = self.kept, self.kept.hour
         outdoor_c = hour.degree_h / hour.watched_h if kept.felt else None
-        terms = self._terms(self._stretch(x_s - HOUR_S / 2.0), outdoor_c)
+        middle_x = x_s - HOUR_S / 2.0
+        terms = self._terms(self._stretch(middle_x), self._weekday(middle_x), outdoor_c)
         believed = kept.belief
         if not hour.called_h and kept.silence is not None:
             believed = kept.silence.taught = kept.silence.taught or believed.copy()
         known = (believed,) if kept.back is None else (believed, kept.back.taught)
+        # At half load one swing lasts four times what it stores: so seldom does the thermostat decide anew.
+        trials = hour.watched_h * min(_B.trials_per_h.value, 1.0 / max(4.0 * kept.mean_stored_h, 1e-6))
         for one in known:
-            one.learn(terms, hour.called_h / hour.watched_h, hour.watched_h)
+            one.learn(terms, hour.called_h / hour.watched_h, trials)
         kept.hour = HourSoFar()
-        self._shares.clear()
+        self._forget_shares()
 
-    def _end_call(self) -> None:
-        """Learn how long a call lasts."""
-        kept = self.kept
-        if kept.call_h > 0.0:
-            kept.mean_call_h += (kept.call_h - kept.mean_call_h) / min(max(kept.calls, 1), _B.call_memory.value)
+    def _swings_h(self) -> float:
+        """Return what some swings of this unit's thermostat store, in hours of its run, within bounds."""
+        return min(_B.missed_swings.value * self.kept.mean_stored_h, _B.missed_most_h.value)
+
+    def _end_call(self) -> float:
+        """Learn what a call stores; return what this one has stored beyond any swing."""
+        kept, most_h = self.kept, self._swings_h()
+        if kept.stored_h <= 0.0:
+            return 0.0
+        swing_h = min(kept.stored_h, max(most_h, self._owed_h))
+        kept.mean_stored_h += (swing_h - kept.mean_stored_h) / min(max(kept.calls, 1), _B.call_memory.value)
+        return max(kept.stored_h - most_h, 0.0)
 
     def _end_silence(self) -> None:
         kept, silence = self.kept, self.kept.silence
         if silence is None:
             return
-        kept.call_h = 0.0
+        kept.stored_h = 0.0
         kept.silence = None
         kept.calls += 1
         self._judge()
         if silence.overdue and silence.overdue_x is not None and self._last_x is not None:
             kept.back = Return(most_h=silence.most_h, taught=silence.taught or kept.belief.copy())
             if self._last_x - silence.overdue_x < _B.repair_s.value:
-                # next time it takes a little more than this once
-                _must_owe(kept.most_h, kept.day, silence.most_h / _B.habit_ratio.value)
+                # Next time it takes a little more than this once; well more after a second time.
+                again = kept.told_day is not None and kept.day - kept.told_day < _B.habit_days.value
+                _must_owe(kept.most_h, kept.day, silence.most_h / (1.0 if again else _B.habit_ratio.value))
+                kept.told_day = kept.day
             return
         if silence.overdue or silence.excused:
             return
         if silence.taught is not None:
             kept.belief = silence.taught
-            self._shares.clear()
+            self._forget_shares()
         if self.learned:
             _must_owe(kept.most_h, kept.day, silence.most_h)
 
@@ -474,6 +577,6 @@ class Calls:
         silence = self.kept.silence
         self.kept.hour = HourSoFar()
         self.kept.back = None
-        self.kept.call_h = 0.0  # what of a call was not watched makes it no shorter one
+        self.kept.stored_h = 0.0  # what of a call was not watched makes it no shorter one
         if silence is not None and not silence.overdue:
             self.kept.silence = Silence(since_x=x_s, excused=silence.excused)
