@@ -161,7 +161,7 @@ class CycleWatch:
         self._get_means = attrgetter(*self._names)
         self.state = CycleState.UNKNOWN
         self.since_s = 0.0
-        self._open = self._metered = False
+        self._open = False
         self._begin(0.0, None, seen=False)
 
     def __repr__(self) -> str:
@@ -173,6 +173,8 @@ class CycleWatch:
         self.run_delay_s: float | None = None
         self.run_s = 0.0
         self._running_s: float | None = None
+        # A compressor's sense that is silent or lies from a cycle's begin on leaves the word to the fan.
+        self._metered = False
         self._closed: bool | None = None
         self._ran: bool | None = None
         self.closings = self.starts = 0

@@ -551,7 +551,7 @@ ROWS: tuple[FindingRow, ...] = (
         ("return_air_c", "supply_air_c", "suction_c", "liquid_c", "outdoor_c", "compressor_a", "blower"),
         pattern=True,
         parents=(
-            *("sensing-disagrees", "compressor-not-running", "locked-rotor", "overload-cycling", "fan-not-running"),
+            *("compressor-not-running", "locked-rotor", "overload-cycling", "fan-not-running"),
             *("contacts-stuck-closed", "call-without-thermostat", "line-supply-lost", "contactor-chatter"),
         ),
         sensed_by=(

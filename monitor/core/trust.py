@@ -15,6 +15,8 @@ each at a price. What follows from that:
 - A fault is paid for once, when it begins, and a little when it comes back.
 - A liar that is known costs nothing more, so it stays distrusted; each time that it changes as a stuck sensor would
   not, its being a liar costs a little, so that it is believed again after it told the truth through several changes.
+- What has nothing to do with each other seldom begins at one moment: a sensor that begins to lie as a fault begins
+  costs more than both.
 - What a fault would have made impossible counts against that fault: a thermostat that is satisfied again and again
   although the compressor is "dead", contacts that close without a pull, currents that stay normal without a fan.
 
@@ -462,9 +464,12 @@ class Trust:
         )
         known = {name for place, name in enumerate(self.sensors) if place not in some}
         heard = evidence.blower if evidence.blower != before.blower else ""  # each time it is said it counts once
+        stood = self._physics.faults(story.world) if story.world and not same else None
         best = None
         for world, oddities in self._possible(readings):
             cost = self._surprise(story, world, oddities, now_s)
+            if stood is not None and any(name and name not in stood for name, _ in oddities):
+                cost += limits.TRUST.coincidence.value
             if heard == "asks" and not world.demand:
                 cost += limits.TRUST.fan_set_on.value
             elif heard == "stopped" and world.demand:

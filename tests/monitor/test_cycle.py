@@ -194,6 +194,14 @@ def test_a_compressor_whose_sensor_falls_silent_is_not_taken_for_its_fan() -> No
     assert (cycle.compressor_starts, cycle.run_s) == (1, 30.0)
 
 
+def test_a_compressor_whose_sensor_lies_from_a_calls_begin_on_is_told_by_its_fan() -> None:
+    """As one that is missing is: it counted in the cycle before, and is found to lie in the rest."""
+    rest, run = (facts._replace(compressor=None) for facts in (AT_REST, ON))
+    watch, cycles = watched((0.0, AT_REST), (10.0, ON), (40.0, AT_REST), (50.0, rest), (60.0, run))
+    assert watch.running_since_s == 60.0
+    assert [cycle.run_s for cycle in cycles] == [30.0]
+
+
 def test_a_run_that_lasts_until_the_call_goes_is_counted_to_its_end() -> None:
     """And a second start within a cycle whose begin was not seen counts: its stop was seen."""
     _, (cycle,) = watched((0.0, ON), (10.0, SHUT), (15.0, ON), (40.0, AT_REST))

@@ -563,3 +563,24 @@ def test_contacts_that_close_at_rest_and_run_nothing_wait_for_a_second_look() ->
     """At a scan every half minute: a weld, a dead compressor and a dead fan at once are rather a sensor."""
     told = events(scans((3000, REST), (600, but(REST, load=True)), every_s=30.0))
     assert {one.finding for one in told if isinstance(one, Change)} == {"sensing-disagrees"}
+
+
+def test_an_open_fuse_is_told_though_the_thermostats_sensor_was_seen_to_hang_before() -> None:
+    """At rest it began to say that it calls, and the next call came by itself. Then all goes dark but that sensor: what
+    lies already explains it with the fuse alone, and another sensor that begins to lie as the call is cut is chance."""
+    stuck = [(300.0, REST), (600.0, but(REST, thermostat=True)), (900.0, RUN)]
+    dark = but(REST, control_power=False, control_v=0.0, thermostat=True)
+    assert raised(*stuck, (600.0, dark)) == ["call-not-reaching-unit", "sensing-disagrees", "control-power-lost"]
+
+
+def test_lost_cooling_is_told_beside_a_sensor_that_lies() -> None:
+    """The contacts weld, the blower stops with the thermostat, and the call's sensor hangs: the house is not cooled,
+    and that does not wait behind the doubt."""
+    fitted = (*ALL, "return_air_c", "supply_air_c")
+    cools, air = {"return_air_c": 24.0, "supply_air_c": 13.0}, {"return_air_c": 25.0, "supply_air_c": 25.2}
+    rests = REST | air | {"call": True}
+    welded = rests | {"load": True, "compressor_a": 9.0, "fan_a": 1.0}
+    stream = ((600.0, rests), (900.0, RUN | cools), (600.0, rests), (900.0, RUN | cools), (1800.0, welded))
+    names = raised(*stream, fitted=fitted, every_s=5.0)
+    assert names[0] == "sensing-disagrees"
+    assert "not-cooling" in names
