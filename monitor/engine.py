@@ -627,8 +627,9 @@ class Engine:
 
     def _drawn_since_fan(self, fan: DebouncedInput, started_s: float) -> float | None:
         """Return what the compressor draws now, of what it drew in the last minute with its fan; None where the fan's
-        current did not go in a settled run, or went long ago, or where the compressor's does not move at all."""
-        if not lasted(started_s, fan.since_s, limits.SETTLE_S.value) or not self._fanless.early_a:
+        current did not go in a settled run, or went long ago, or where the compressor's does not move at all; nor of a
+        drive, whose board slows it down before it draws more."""
+        if self._drive or not lasted(started_s, fan.since_s, limits.SETTLE_S.value) or not self._fanless.early_a:
             return None
         recent_s = max(fan.since_s, self.now_s - limits.TRUST.settle_s.value)
         drawn_a, still = self._features.drew_a(recent_s), "compressor_a" in self._features.repeats()
