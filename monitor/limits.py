@@ -175,7 +175,9 @@ class TRUST(LimitGroup):
     impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
     liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
     high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")
-    coincidence = _ours(1.0, "1", 0, 5, "a sensor begins to lie at the very moment in which a fault begins, by chance")
+    coincidence = _ours(
+        1.0, "1", 0, 5, "a sensor begins to lie at the very moment in which a fault or another lie begins"
+    )
     recover = _ours(5.0, "1", 1, 20, "a liar begins to tell the truth by itself: four changes that agree outweigh it")
     change = _ours(1.5, "1", 0.1, 10, "a sensor that is taken for stuck has changed")
     heals = _ours(1.3, "1", 0, 5, "a fault went for a whole run and came back as if the thermostat had cycled")

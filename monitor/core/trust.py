@@ -15,8 +15,8 @@ each at a price. What follows from that:
 - A fault is paid for once, when it begins, and a little when it comes back.
 - A liar that is known costs nothing more, so it stays distrusted; each time that it changes as a stuck sensor would
   not, its being a liar costs a little, so that it is believed again after it told the truth through several changes.
-- What has nothing to do with each other seldom begins at one moment: a sensor that begins to lie as a fault begins
-  costs more than both.
+- What has nothing to do with each other seldom begins at one moment: a sensor that begins to lie as a fault begins, or
+  as another one does, costs more than both.
 - What a fault would have made impossible counts against that fault: a thermostat that is satisfied again and again
   although the compressor is "dead", contacts that close without a pull, currents that stay normal without a fan.
 
@@ -436,24 +436,28 @@ class Trust:
             for some, story in self._stories.items()
         )
 
-    def _best_way(self, some: Liars, evidence: Evidence, old: Mapping[Liars, SensorStory]) -> tuple[SensorStory, bool]:
-        """The cheapest story that leads to this set of liars, and whether its liars are the same as before."""
-        best, same = old[some], True
+    def _best_way(
+        self, some: Liars, evidence: Evidence, old: Mapping[Liars, SensorStory]
+    ) -> tuple[SensorStory, bool, int]:
+        """The cheapest story that leads to this set of liars, whether its liars are the same as before, and how many of
+        them begin to lie now."""
+        best, same, begun = old[some], True, 0
         for fewer in [some - {place} for place in some] + [frozenset()] * bool(some):
             cost = old[fewer].cost + sum(self._onset(evidence.readings[place]) for place in some - fewer)
             if cost < best.cost:
-                best, same = old[fewer]._replace(cost=cost), False
+                best, same, begun = old[fewer]._replace(cost=cost), False, len(some - fewer)
         if len(some) < 2:
             for place in range(len(self.sensors)):
                 more = some | {place}
                 if place not in some and old[more].cost + limits.TRUST.recover.value < best.cost:
-                    best, same = old[more]._replace(cost=old[more].cost + limits.TRUST.recover.value), False
-        return best, same
+                    best = old[more]._replace(cost=old[more].cost + limits.TRUST.recover.value)
+                    same, begun = False, 0
+        return best, same, begun
 
     def _continue(
-        self, way: tuple[SensorStory, bool], some: Liars, before: Evidence, evidence: Evidence, now_s: float
+        self, way: tuple[SensorStory, bool, int], some: Liars, before: Evidence, evidence: Evidence, now_s: float
     ) -> SensorStory:
-        story, same = way
+        story, same, begun = way
         readings = tuple(None if place in some else value for place, value in enumerate(evidence.readings))
         # A stuck sensor does not change.
         moved = same and sum(
@@ -464,12 +468,13 @@ class Trust:
         )
         known = {name for place, name in enumerate(self.sensors) if place not in some}
         heard = evidence.blower if evidence.blower != before.blower else ""  # each time it is said it counts once
-        stood = self._physics.faults(story.world) if story.world and not same else None
+        stood = self._physics.faults(story.world) if story.world and begun else None
         best = None
         for world, oddities in self._possible(readings):
             cost = self._surprise(story, world, oddities, now_s)
-            if stood is not None and any(name and name not in stood for name, _ in oddities):
-                cost += limits.TRUST.coincidence.value
+            if stood is not None:
+                at_once = begun + any(name and name not in stood for name, _ in oddities)
+                cost += (at_once - 1) * limits.TRUST.coincidence.value
             if heard == "asks" and not world.demand:
                 cost += limits.TRUST.fan_set_on.value
             elif heard == "stopped" and world.demand:

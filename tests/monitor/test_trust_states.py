@@ -271,6 +271,21 @@ def cost(trust: Trust, *liars: str) -> float:
     return {frozenset(row.liars): row.cost for row in trust.memory}[frozenset(liars)]
 
 
+def test_a_lie_that_begins_as_a_fault_does_costs_more_than_one_that_was_seen_before() -> None:
+    """Independent events fall into one moment by chance alone: a load sensor that hangs at rest and a call that is cut
+    an hour later, or both at once. What speaks against the lie is what it would all cost without it."""
+    costs_without = []
+    for first in (AT_REST._replace(demand=True), AT_REST):
+        trust = Trust(UNIT, ALL)
+        trust.update(Evidence(says(trust, AT_REST)), 0.0)
+        trust.update(Evidence(says(trust, first, load=True)), 600.0)
+        trust.update(Evidence(says(trust, AT_REST._replace(demand=True), load=True)), 4200.0)
+        assert trust.distrusted == {"load"}
+        costs_without.append(cost(trust))
+    at_once, apart = costs_without
+    assert apart - at_once == pytest.approx(limits.TRUST.coincidence.value)
+
+
 def test_two_explanations_that_are_as_good_leave_both_sensors_in_doubt() -> None:
     """The unit runs without a call: a call that is not read, through a crossed wire; or welded contacts and a coil's
     current that is not there. Where the contacts were seen open before, a weld is the less likely."""
