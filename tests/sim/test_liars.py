@@ -46,6 +46,7 @@ COINCIDENT = {
     ("coil-burns-open", "supply", "low", "fault"),  # told as a lost supply
     ("contacts-foul", "supply", "low", "fault"),
     ("compressor-lead-comes-off", "supply", "low", "fault"),
+    ("control-fuse-blows", "supply", "low", "fault"),
     ("control-fuse-blows", "thermostat", "high", "fault"),  # told as a call that is cut
     ("control-fuse-blows", "thermostat", "held", "fault"),
 }
