@@ -27,6 +27,7 @@ from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
 from condenser_monitor.monitor.core.blower import BlowerSays, BlowerWatch
 from condenser_monitor.monitor.core.config import Settings
+from condenser_monitor.monitor.core.cooled_air import CooledAir
 from condenser_monitor.monitor.core.cycle import CycleWatch, Minute
 from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
@@ -162,7 +163,7 @@ class Engine:
         self._trust_due_s = inf
         self._claims = ""
         self._outdoor_c: float | None = None
-        self._fanless, self._blower = FanlessRuns(), BlowerWatch()
+        self._fanless, self._blower, self._air = FanlessRuns(), BlowerWatch(), CooledAir()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
@@ -433,6 +434,7 @@ class Engine:
         self._habits.forget()
         self._patterns.gap()
         self._features.gap()
+        self._air = CooledAir()
         self._usual_s = 0.0
         self._chain = None
         was_s, self.now_s = self.now_s, scan.t_s
@@ -552,6 +554,7 @@ class Engine:
             standing=self._stands_current(),
             heated=self._heated(),
             blower=self._blower_says(),
+            air=self._air.cooled,
             repeats=self._features.repeats(),
         )
 
@@ -716,6 +719,7 @@ class Engine:
             if self._outdoor_c is not None and self._outdoor_c < limits.HABITS.heats_below_c.value and self.facts.call:
                 self._habits.ran_in_the_cold(started_s)
         self._baselines.add_minute(minute)
+        self._mind_air(scan)
         if RUNS_UNCALLED & self._evaluator.standing:
             minute = msgspec.structs.replace(minute, running_since_s=None)  # the blower is off, and no air is cooled
         if self._performance.add_minute(minute):
@@ -771,6 +775,19 @@ class Engine:
             self._fanless.early_a = minute_a
         if self._cooled() or self._rested() or self._heated():
             self._trust_due_s = min(self._trust_due_s, now_s)
+
+    def _mind_air(self, scan: Scan) -> None:
+        """Hold the air indoors against a compressor that is said to stand under a call: trust asks it each minute."""
+        compressor, fitted = self._inputs.by_name.get("compressor"), self._inputs.fitted
+        # What a drive draws at its slowest is little; a clamp that is dead reads nothing.
+        nothing = scan.compressor_a is not None and scan.compressor_a < limits.TRUST.standing_a.value
+        stands = nothing and compressor is not None and compressor.symbol is False and bool(self.facts.call)
+        return_c, supply_c = (
+            self._trusted(name, getattr(scan, name)) if name in fitted else None
+            for name in ("return_air_c", "supply_air_c")
+        )
+        if self._air.update(scan.t_s, stands=stands, return_c=return_c, supply_c=supply_c):
+            self._trust_due_s = min(self._trust_due_s, scan.t_s)
 
     def _set_draw(self, outdoor_c: float | None) -> None:
         track, modulates = self._inputs.track("compressor_a"), self._habits.modulates(self._usual_s)

@@ -196,6 +196,14 @@ class TRUST(LimitGroup):
     stopped_with_call = _ours(
         1.2, "1", 0, 5, "the call is cut and the blower stops for it: a board that takes the float's contact itself"
     )
+    coil_warms_s = _ours(600.0, "s", 180, 3600, "with the blower on, a coil has lost its cold by then")
+    cooled_air_k = _ours(
+        7.0,
+        "K",
+        3,
+        15,
+        "a running unit cools air by 14 to 22 °F (common practice, 7.8 K and more), a coil that dries by half of it",
+    )
     frozen_ratio = _ours(1e-5, "1", 0, 0.01, "a measured current differs from its mean by more than this")
     cooled_s = _ours(300.0, "s", 60, 3600, "by then a compressor without its fan draws much more, or has tripped")
     cooled_again_s = _ours(150.0, "s", 60, 3600, "in a second run in a row: most of that rise comes in two minutes")

@@ -182,7 +182,8 @@ class Evidence(NamedTuple):
     fan must have run too, if that current is right; `heated`: it has come to draw more, as it does without a fan;
     `rested`: it has rested for so long that no board lets the fan run on; `standing`: a current that stands in its lead
     at rest, as a heater or a trickle past the contactor makes, which no dead line feeds; `blower`: what the blower says
-    of a thermostat that calls on past the call's end (core/blower.py).
+    of a thermostat that calls on past the call's end (core/blower.py); `air`: the air indoors is cooled though the
+    compressor is said to stand (core/cooled_air.py).
     """
 
     readings: tuple[Reading, ...]
@@ -191,6 +192,7 @@ class Evidence(NamedTuple):
     standing: bool = False
     heated: bool = False
     blower: BlowerSays = ""
+    air: bool = False
 
 
 class SensorStory(NamedTuple):
@@ -318,6 +320,7 @@ class Trust:
         standing: bool = False,
         heated: bool = False,
         blower: BlowerSays = "",
+        air: bool = False,
         repeats: Collection[str] = (),
     ) -> Evidence:
         """Return what the sensors say by now; `repeats` are the readings whose number does not move at all."""
@@ -337,7 +340,7 @@ class Trust:
                 readings[watts] = None
         if "line_v" in repeats and readings[place := self.sensors.index("line_v")]:
             readings[place] = None  # no service stands still to the last digit
-        return Evidence(tuple(readings), cooled, rested, standing, heated, blower)
+        return Evidence(tuple(readings), cooled, rested, standing, heated, blower, air)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside, or
@@ -492,14 +495,14 @@ class Trust:
         return self._moved(story, world, frozenset(name for name, _ in oddities if name), cost, now_s)
 
     def _amiss(self, world: ReadWorld, evidence: Evidence) -> float:
-        """What it costs that fan or supply are not as the compressor's current shows them to be."""
+        """What it costs that fan, supply or the air are not as the compressor's current shows them to be."""
         if evidence.standing and not world.supply:
             return limits.TRUST.impossible.value
         cost = limits.TRUST.impossible_fan.value
         if evidence.cooled and not world.fan:
             # In such weather no defrost and no board holds it off.
             return cost + self._physics.rest_cost
-        if evidence.heated and world.fan:
+        if (evidence.heated and world.fan) or (evidence.air and not world.compressor):
             return cost
         return self._runs_on(world, evidence)
 
