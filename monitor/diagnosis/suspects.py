@@ -58,7 +58,9 @@ _DRAIN = "wet vacuum or nitrogen for the drain"
 _WITHOUT_FAN: dict[str, dict[str, float]] = {
     "flickers": {"yes": 0.1},
     "off-time": {"seconds": 0.15},
-    "trip-amps": {"locked": 0.3, "high": 3, "usual": 0.3, "under": 0.15, "low": 0.1},
+    # it trips within a minute of the fan's end: where scans are far apart, the last reading is of the time before
+    "trip-amps": {"locked": 0.3, "high": 3, "under": 0.4, "low": 0.1},
+    "called-again": {"soon": 2},
     "trip-after": {"minutes": 2, "hour": 0.5},
     "dead-for": {"hours": 0.2},
     "opened": {"in-run": 2, "at-start": 0.1},
@@ -187,6 +189,7 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_GAUGES, "pressure switch"),
         signs={
+            "called-again": {"soon": 2},
             "comes-and-goes": {"yes": 2},
             "trip-amps": {"locked": 0.1, "usual": 1.5},
             "trip-after": {"minutes": 2},
@@ -380,6 +383,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=("garden hose and coil cleaner", "fin comb"),
         signs={
+            "called-again": {"soon": 2},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
@@ -406,6 +410,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=(_GAUGES, _LEAKS, "refrigerant and scales"),
         signs={
+            "called-again": {"soon": 2},
             "fall": {"sudden": 0.03},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
@@ -474,6 +479,8 @@ SUSPECTS: dict[str, Suspect] = {
         4,
         load=("thermostat", "batteries"),
         signs={
+            # most of them keep a compressor off for some minutes themselves (common practice)
+            "called-again": {"soon": 0.5},
             "call-blink": {"yes": 4},
             "flickers": {"yes": 1.5},
             "run-amps": {"low": 0.5, "high": 0.5},
@@ -613,6 +620,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "filter drier", _RECOVERY),
         signs={
+            "called-again": {"soon": 2},
             "fall": {"sudden": 0.2},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
@@ -689,6 +697,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, _LEAKS, "low-pressure switch"),
         signs={
+            "called-again": {"soon": 2},
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.3, "long": 0.5},
@@ -710,6 +719,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "garden hose and coil cleaner", "high-pressure switch"),
         signs={
+            "called-again": {"soon": 2},
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},

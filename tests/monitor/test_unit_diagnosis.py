@@ -75,6 +75,7 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("locked-rotor", {"call-blink": "yes"}, "loose-connection", "run-capacitor"),
         ("compressor-not-running", {"fan-fell": "yes"}, "line-leg-lost", "compressor-overload-open"),
         ("short-cycling", {"called-again": "soon"}, "thermostat", "equipment-oversized"),
+        ("short-cycling", {"called-again": "soon"}, "fan-capacitor", "thermostat"),
         ("call-without-pull-in", {"opened": "in-run", "trip-amps": "under"}, "low-pressure-cutout", "condenser-dirty"),
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
         (
@@ -124,6 +125,15 @@ def test_a_plugged_metering_device_stands_beside_low_charge_wherever_the_low_sid
     for finding in ("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "short-cycling"):
         named = of(finding, traits={"opened": "in-run", "trip-amps": "low"}, **{"stopped-at": "contacts"}).suspects
         assert {"charge-low", "metering-device"} <= set(named), finding
+
+
+def test_what_trips_a_pressure_switch_is_on_the_list_of_short_cycles_that_the_call_ends() -> None:
+    """With call and current alone sensed: a pressure switch may sit in the call's own wire, and what opens it time and
+    again is a fan that stands or stalls, a dirty condenser or low charge (common practice)."""
+    seen = {"call": "on", "compressor_a": "running", "stopped-at": "call"}
+    case = UnitCase([FindingSeen("short-cycling", seen)], UNIT, ("call", "compressor_a"), {"called-again": "soon"})
+    named = diagnose(case).explains["short-cycling"]
+    assert {"fan-motor", "fan-capacitor", "condenser-dirty", "charge-low"} <= set(named)
 
 
 def test_a_stall_at_once_after_a_stop_tells_of_what_stopped_it() -> None:
