@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import msgspec
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
@@ -73,6 +74,23 @@ def test_that_it_is_meant_is_said_by_one_tap(site: Site, phone: FlaskClient, mon
     monkeypatch.setattr(view_answer, "put", lambda wish: asked.append(wish) or Answer(id=wish.id, done=True))
     assert "no call is expected" in tap(phone, site, place)
     assert {(one.request, one.by, one.finding) for one in asked} == {(RequestKind.INTENDED, "Alex", "episode-1")}
+
+
+def test_the_page_offers_it_for_a_call_that_does_not_come_alone(
+    site: Site, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Under Alerts: a button for an episode of nothing but that, none for a fault; said once, it is shown instead."""
+    button = "/alerts/intended"
+    assert button not in client.get("/alerts").get_data(as_text=True)
+    status = site.engine.status()
+    meant = {"lead": "overdue-call", "worst": "overdue-call", "findings": ("overdue-call",)}
+    for by, shown in ((None, True), ("Ada", False)):
+        episode = msgspec.structs.replace(status.episodes[0], **meant, intended_by=by, state=EpisodeState.QUIET)
+        with_it = msgspec.structs.replace(status, episodes=(episode,))
+        monkeypatch.setattr(site.history, "status", lambda with_it=with_it: with_it)
+        text = client.get("/alerts").get_data(as_text=True)
+        assert (button in text) is shown
+        assert ("no call by intent" in text) is not shown
 
 
 def test_what_to_look_at_is_shown_without_a_password_and_answers_nothing(site: Site, phone: FlaskClient) -> None:
