@@ -114,7 +114,9 @@ class Physics:
         if w.call and not w.demand:
             yield "call-crossed", _FAULTS.seldom_fault.value
         if w.call and not w.coil:
-            yield "coil-open", _FAULTS.designed.value if self._waits else _FAULTS.rare_fault.value
+            # The utility's switch may sit behind the call's tap.
+            held = "coil-shed" if self.sheds else "coil-open"
+            yield held, _FAULTS.designed.value if self._waits or self.sheds else _FAULTS.rare_fault.value
         if w.coil and not w.contacts:
             yield "contacts-open", fault
         if w.contacts and not w.coil:
@@ -133,9 +135,11 @@ class Physics:
 
 
 # What keeps the unit from cooling while it is called.
-NO_COOLING = frozenset({"call-cut", "call-shed", "coil-open", "contacts-open", "supply-lost", "compressor-off"})
+NO_COOLING = frozenset(
+    {"call-cut", "call-shed", "coil-open", "coil-shed", "contacts-open", "supply-lost", "compressor-off"}
+)
 # What would last for more than one run if it were a fault.
-LASTING = NO_COOLING - {"call-shed"} | {"call-crossed"}
+LASTING = NO_COOLING - {"call-shed", "coil-shed"} | {"call-crossed"}
 
 
 # ---------------------------------------------------------------- what the sensors say of it

@@ -297,3 +297,11 @@ def test_pauses_alike_under_a_stuck_thermostat_are_no_switch(every_s: float) -> 
     assert told == ["call-not-reaching-unit"] * 2 + ["sensing-disagrees"]
     assert engine.status().distrusted == ("thermostat",)
     assert engine.status().offers == ()
+
+
+def test_a_declared_switch_behind_the_calls_tap_makes_a_liar_of_no_sensor() -> None:
+    """Eight cuts of a quarter of an hour in an afternoon, as cycling at 50 % makes them (common practice), with every
+    sensor of the 24 V side: the call and its volts are read and true, and the coil is held off."""
+    rest, run, wait = but(REST, coil_v=0.0), but(RUN, coil_v=25.0), but(WAIT, coil_v=0.0)
+    parts = [(600.0, rest), (900.0, run), (600.0, rest), *[(990.0, run), (810.0, wait)] * 8, (900.0, run)]
+    assert raised(*parts, settings=SHED, fitted=COIL_TOO, every_s=30.0) == []
