@@ -299,6 +299,7 @@ class FeatureWatch:
         self._started_s: float | None = None
         self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = -inf
         self._made_s = self._opened_s = -inf
+        self._let_go_s = -inf  # when the contactor let go in a run, while a call that came since is looked at
         self._dead_s = inf
         self._normal_a: float | None = None
         self._rough: tuple[float, float] | None = None
@@ -442,7 +443,9 @@ class FeatureWatch:
         if facts.contacts and was.contacts is False:
             self._closed_s = at_s
         if facts.contacts and not was.contacts and self._marks.get("opened", ("", 0.0))[0] == "at-start":
-            del self._marks["opened"]  # it has closed after all
+            del self._marks["opened"]  # it has closed after all, and whatever let it go before is as it was
+            if self._let_go_s > -inf:
+                self._mark("opened", "in-run", self._let_go_s)
         if was.contacts:
             self._made_s = at_s
         if facts.call is False and not lasted(self._opened_s, at_s, _AT_ONCE_S):
@@ -582,6 +585,8 @@ class FeatureWatch:
         found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
         if found.get("opened") == "at-start" and not lasted(self._called_s, now_s, _AT_ONCE_S):
             del found["opened"]  # a contactor has not had the time yet, and what it feeds is not read yet
+            if _tells(self._let_go_s, since_s):
+                found["opened"] = "in-run"
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
             found |= self._of_stops(recent, [word for at_s, word in self._trip_words if _tells(at_s, since_s)])
@@ -741,6 +746,8 @@ class FeatureWatch:
             if was.call and was.compressor is None and facts.compressor is None:
                 self._add_stop(self._stop(at_s, self._closed_s)._replace(amps=None))
         elif was.call is False and not facts.contacts:
+            symbol, marked_s = self._marks.get("opened", ("", -inf))
+            self._let_go_s = marked_s if symbol == "in-run" else -inf
             self._mark("opened", "at-start", at_s)
 
     def _watch_supply(self, was: Facts, facts: Facts, at_s: float) -> None:

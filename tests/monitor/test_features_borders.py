@@ -254,6 +254,18 @@ def test_a_fan_that_lost_a_part_of_its_volts_with_the_compressor_says_so(
     assert ("fan-fell" in watch.seen(700.0)) is fell, number
 
 
+def test_a_call_that_closes_the_contactor_takes_nothing_back_of_what_let_it_go_before() -> None:
+    """It let go in the middle of a run; the thermostat was satisfied later, called again, and it closed."""
+    watch, idle = FeatureWatch(UNIT), Facts(call=False, contacts=False, compressor=False)
+    opened, called = idle._replace(call=True), idle._replace(call=True)
+    for was, facts, at_s in ((RUNS, opened, 1000.0), (opened, idle, 1400.0), (idle, called, 2000.0)):
+        watch.changed(was, facts, at_s, 9.0)
+    assert watch.seen(2003.0)["opened"] == "in-run"
+    assert watch.seen(2060.0)["opened"] == "at-start"
+    watch.changed(called, RUNS, 2061.0, 9.0)
+    assert watch.seen(2070.0)["opened"] == "in-run"
+
+
 def test_what_runs_has_closed_where_its_contacts_are_not_sensed() -> None:
     """The call comes a moment before the current: "did not close at the call" is said of what does not run."""
     watch, idle = FeatureWatch(UNIT), Facts(call=False, compressor=False, runs=False)
