@@ -319,7 +319,7 @@ class FeatureWatch:
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._call: bool | None = None  # as the scan before had it under the thermostat's call
-        self._called, self._uncalled_s, self._recalled_s = False, -inf, -inf
+        self._called, self._called_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
@@ -345,6 +345,8 @@ class FeatureWatch:
             self._load = scan.load
         if scan.call is not None and scan.call is not self._called:
             self._called = scan.call
+            if scan.call:
+                self._called_s = scan.t_s
             if not scan.call:
                 self._uncalled_s = scan.t_s
             elif scan.t_s - self._uncalled_s <= limits.BLINK_S.value:
@@ -561,7 +563,7 @@ class FeatureWatch:
         self._stopped_s = -inf
         self._dead_s = inf
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
-        self._called, self._uncalled_s, self._recalled_s = False, -inf, -inf
+        self._called, self._called_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -762,7 +764,10 @@ class FeatureWatch:
             self._blink_s = at_s
 
     def _mark_coil(self, at_s: float) -> None:
-        before = [scan for scan in self._last if at_s - scan.t_s <= 30.0 and scan.coil_a is not None]
+        # What it drew in an earlier call, as of which it was marked when that ended, tells nothing of this one.
+        since_s = max(at_s - 30.0, self._called_s)
+        before = [scan for scan in self._last if scan.t_s >= since_s and scan.coil_a is not None]
+        self._marks.pop("coil-before", None)
         if not before:
             return
         worst = max(scan.coil_a or 0.0 for scan in before)

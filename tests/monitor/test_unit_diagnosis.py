@@ -149,6 +149,27 @@ def test_each_clause_of_a_feature_that_decides_is_told() -> None:
     assert FEATURES["coil-before"]["short"].says in of("control-power-lost", traits={"coil-before": "short"}).because
 
 
+def test_what_the_coil_drew_in_an_earlier_call_does_not_acquit_it_of_this_one() -> None:
+    """A call that ends is off at the unit a moment before it is off at the thermostat, as each channel holds for so
+    long; the next one takes the fuse with it before any scan has read the coil."""
+    edges = dict.fromkeys(("control_v", "coil_a", "compressor_a", "fan_a", "outdoor_c"))
+    ends = [Scan(t_s=600.06, **but(RUN, call=False, **edges)), Scan(t_s=600.072, **but(REST, **edges))]
+    comes = [
+        Scan(t_s=1200.002, **but(RUN, load=False, **edges)),
+        Scan(t_s=1200.9, **but(REST, **edges, thermostat=True)),
+    ]
+    dead = but(REST, control_power=False)
+    stream = [
+        *scans((600.0, RUN)),
+        *ends,
+        *scans((600.0, REST), from_s=601.0),
+        *comes,
+        *scans((60.0, dead), from_s=1201.0),
+    ]
+    told = [e for e in events(stream) if isinstance(e, Change) and e.finding == "control-power-lost"]
+    assert "coil-shorted" in told[0].suspects
+
+
 TRIPS = {"opened": "in-run", "trip-amps": "under", "trip-after": "minutes", "off-time": "minutes"}
 SOUND = Facts(call=True, supply=True, load=True, contacts=True, compressor=True, fan=True, thermostat=True)
 
