@@ -86,7 +86,7 @@ _OPEN_CONTACTOR = (
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
     # A utility's switch is mounted on the outdoor unit, and may sit in the coil's circuit.
     cause("load-shed", 4, coil_a="none", unit_load_shed="yes", **_BEHIND_TAP),
-    cause("load-shed", 0.4, coil_a="none", unit_load_shed="no", **_BEHIND_TAP),
+    cause("load-shed", 0.1, coil_a="none", unit_load_shed="no", **_BEHIND_TAP),
     cause("armature-blocked", 2, coil_a="unsealed", **_UNLOADED),
     cause(
         "coil-shorted",
