@@ -532,8 +532,10 @@ class Engine:
         """What is read has settled: decide which sensors to believe."""
         evidence, fan = self._witnessed(), self._inputs.by_name.get("fan")
         self._trust_due_s = inf
-        if self._running and fan is not None and fan.symbol is False:
-            looks_s = (fan.since_s + span.value for span in (limits.TRUST.flat_s, limits.TRUST.cooled_s))
+        started_s = self._cycle.running_since_s
+        if started_s is not None and fan is not None and fan.symbol is False:
+            since_s = max(fan.since_s, started_s)
+            looks_s = (since_s + span.value for span in (limits.TRUST.flat_s, limits.TRUST.cooled_s))
             self._trust_due_s = min((look_s for look_s in looks_s if look_s > scan.t_s), default=inf)
         call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
         if call is not None and blower is not None and blower.symbol:

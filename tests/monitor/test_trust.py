@@ -163,6 +163,18 @@ def test_two_short_runs_at_the_usual_current_show_that_the_fan_runs(rise: float,
     assert raised(*sound, *silent, every_s=5.0).count("fan-not-running") == told
 
 
+@pytest.mark.parametrize("rest_s", [600.0, 615.0, 630.0, 655.0])
+def test_a_fans_clamp_that_never_read_anything_is_found_five_minutes_into_a_run(rest_s: float) -> None:
+    """Whatever second of the minute the run began in: five minutes are what a run lasts in many a house."""
+    engine, told = Engine(SETTINGS, fitted=ALL), []
+    for count, scan in enumerate(scans((rest_s, REST), (310.0, but(RUN, fan_a=0.0)), (600.0, REST), every_s=5.0)):
+        amps = 9.0 + 0.02 * (count % 5) if scan.call else 0.0
+        told += [e for e in engine.feed(msgspec.structs.replace(scan, compressor_a=amps)) if isinstance(e, Change)]
+    found = [(e.t_s - rest_s, e.change.value) for e in told if e.finding == "fan-not-running"]
+    assert found == [(30.0, "raised"), (300.0, "cleared")]
+    assert told[1].evidence["distrusted"] == ["fan_a"]
+
+
 def test_a_fan_that_is_dead_from_a_runs_start_is_believed_where_the_current_is_high_though_steady() -> None:
     """A third more than in the runs before, by common practice, and as even as a motor draws: no liar's run. In four
     sound runs first, as little is learned on a first day."""
