@@ -125,8 +125,10 @@ def test_a_breaker_that_tripped_under_a_call_is_left_for_a_technician() -> None:
 
 
 def test_the_drain_is_looked_at_first_where_a_float_switch_can_be_it() -> None:
-    """Before breakers and thermostats: the usual cause on a humid day, and one that a homeowner may see."""
-    floats = [name for name, row in SITUATIONS.items() if any(c.suspect == "float-switch" for c in row.causes)]
+    """Before breakers and thermostats: the usual cause on a humid day, and one that a homeowner may see. Not where it
+    is far-fetched but for a mark: of a compressor that stalls after a blink of the call, the stall comes first."""
+    usual = {name: [c.suspect for c in row.causes if not c.marks] for name, row in SITUATIONS.items()}
+    floats = [name for name, suspects in usual.items() if "float-switch" in suspects]
     assert "call-not-reaching-unit" in floats
     assert [name for name in floats if texts.FINDINGS[name].look[0] != "drain"] == []
 
