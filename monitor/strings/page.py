@@ -120,7 +120,8 @@ _PAGE = {
     "episode-quiet-not-repaired": "quiet for now, not known to be repaired",
     "episode-intended": "no call by intent",
     "episode-said-to-be-repaired": "noted as repaired, not confirmed yet",
-    "answer-intended-means": "Then nothing is wrong, and the alert ends. With its next call the unit is watched again.",
+    "answer-intended-means": "If that is so, nothing is wrong: the alert ends, and with its next call the unit is "
+    "watched again.",
     "answer-day": "On which day?",
     "answer-day-missing": "Choose the day of the visit.",
     "answer-pending": "Noted; the monitor has not confirmed it yet. It does so within a minute or so.",
