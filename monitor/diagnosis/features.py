@@ -290,9 +290,7 @@ class FeatureWatch:
         self._unit, self._locked_a = unit, unit.locked_a
         self._last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
-        self._trip_words: deque[tuple[float, str]] = deque(
-            maxlen=3
-        )  # what the last stops that tell of amps say of them
+        self._trip_words: deque[tuple[float, str]] = deque(maxlen=3)  # of the last stops that tell what was drawn
         self._off_s: deque[float] = deque(maxlen=3)
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
@@ -319,7 +317,8 @@ class FeatureWatch:
         self._load: bool | None = None
         self._flicks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._call: bool | None = None  # as the scan before had it under the thermostat's call
-        self._called, self._called_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
+        # The call as each scan reads it, and since when; when it was last back so soon that it blinked.
+        self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
@@ -345,12 +344,12 @@ class FeatureWatch:
             self._load = scan.load
         if scan.call is not None and scan.call is not self._called:
             self._called = scan.call
-            if scan.call:
-                self._called_s = scan.t_s
             if not scan.call:
                 self._uncalled_s = scan.t_s
-            elif scan.t_s - self._uncalled_s <= limits.BLINK_S.value:
-                self._recalled_s = scan.t_s
+            else:
+                self._call_read_s = scan.t_s
+                if scan.t_s - self._uncalled_s <= limits.BLINK_S.value:
+                    self._recalled_s = scan.t_s
         if not scan.thermostat:
             self._call = None
         elif scan.call is not None:
@@ -563,7 +562,7 @@ class FeatureWatch:
         self._stopped_s = -inf
         self._dead_s = inf
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
-        self._called, self._called_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
+        self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._last.clear()
 
     # ------------------------------------------------------------ out
@@ -764,8 +763,8 @@ class FeatureWatch:
             self._blink_s = at_s
 
     def _mark_coil(self, at_s: float) -> None:
-        # What it drew in an earlier call, as of which it was marked when that ended, tells nothing of this one.
-        since_s = max(at_s - 30.0, self._called_s)
+        # What the coil drew in an earlier call tells nothing of this one: the mark that its end has left goes.
+        since_s = max(at_s - 30.0, self._call_read_s)
         before = [scan for scan in self._last if scan.t_s >= since_s and scan.coil_a is not None]
         self._marks.pop("coil-before", None)
         if not before:

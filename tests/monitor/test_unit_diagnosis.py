@@ -170,6 +170,14 @@ def test_what_the_coil_drew_in_an_earlier_call_does_not_acquit_it_of_this_one() 
     assert "coil-shorted" in told[0].suspects
 
 
+def test_a_blink_that_nobody_believes_begins_no_call() -> None:
+    """One scan without the call: the contactor has had all its time, and has not closed."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    for scan in scans((60.0, REST), (40.0, NO_PULL), (1.0, but(NO_PULL, call=False)), (3.0, NO_PULL)):
+        engine.feed(scan)
+    assert engine._features.seen(engine.now_s)["opened"] == "at-start"
+
+
 TRIPS = {"opened": "in-run", "trip-amps": "under", "trip-after": "minutes", "off-time": "minutes"}
 SOUND = Facts(call=True, supply=True, load=True, contacts=True, compressor=True, fan=True, thermostat=True)
 
