@@ -39,7 +39,7 @@ from condenser_monitor.monitor.core.findings import (
     can_be_meant,
     contradictions,
 )
-from condenser_monitor.monitor.core.inputs import DebouncedInput, DebouncedInputs, lasted
+from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.patterns import (
@@ -541,7 +541,7 @@ class Engine:
         if call is not None and blower is not None and blower.symbol:
             asks_s = self._blower.asks_from_s(call, self._usual_s)
             self._trust_due_s = min(self._trust_due_s, asks_s if asks_s > scan.t_s else inf)
-        if "line_v" in self._features.repeats() and self.facts.supply is False:
+        if self.facts.supply is False and "line_v" in self._features.repeats():
             self._trust_due_s = min(self._trust_due_s, scan.t_s + limits.TRUST.settle_s.value)  # it may move again
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
@@ -617,24 +617,24 @@ class Engine:
         least_s = limits.TRUST.cooled_again_s if self._fanless.steady_runs else limits.TRUST.cooled_s
         long = lasted(max(fan.since_s, started_s), self.now_s, least_s.value)
         if not long and lasted(fan.since_s, self.now_s, limits.TRUST.flat_s.value):
-            drawn = self._drawn_since_fan(fan, started_s)
+            drawn = self._drawn_since_fan()
             long = drawn is not None and abs(drawn - 1.0) <= limits.TRUST.flat_ratio.value
         return long and self._steady_without_fan(self.facts, self._numbers.get("compressor_a"))
 
     def _heated(self) -> bool:
         """Whether the compressor has come to draw more since its fan's current went, as without a fan it does sooner or
         later: then the fan's sensor is believed again."""
-        fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
-        if fan is None or fan.symbol is not False or started_s is None:
-            return False
-        drawn = self._drawn_since_fan(fan, started_s)
+        drawn = self._drawn_since_fan()
         return drawn is not None and drawn > limits.TRUST.steady_ratio.value
 
-    def _drawn_since_fan(self, fan: DebouncedInput, started_s: float) -> float | None:
+    def _drawn_since_fan(self) -> float | None:
         """Return what the compressor draws now, of what it drew in the last minute with its fan; None where the fan's
         current did not go in a settled run, or went long ago, or where the compressor's does not move at all; nor of a
         drive, whose board slows it down before it draws more."""
-        if self._drive or not lasted(started_s, fan.since_s, limits.SETTLE_S.value) or not self._fanless.early_a:
+        fan, started_s = self._inputs.by_name.get("fan"), self._cycle.running_since_s
+        if fan is None or fan.symbol is not False or started_s is None or self._drive or not self._fanless.early_a:
+            return None
+        if not lasted(started_s, fan.since_s, limits.SETTLE_S.value):
             return None
         recent_s = max(fan.since_s, self.now_s - limits.TRUST.settle_s.value)
         drawn_a, still = self._features.drew_a(recent_s), "compressor_a" in self._features.repeats()
@@ -730,7 +730,7 @@ class Engine:
         cools = not any(CATALOGUE[name].severity is Severity.URGENT for name in self._evaluator.standing)
         self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c, teaches=cools)
         self._patterns.heat.update(
-            outdoor_c=self._trusted("outdoor_c", scan.outdoor_c) if "outdoor_c" in self._inputs.fitted else None,
+            outdoor_c=self._trusted_in(scan, "outdoor_c"),
             call=self.facts.call,
             now_s=scan.t_s,
             longest_s=self._longest_s + limits.MINUTE_S.value,
@@ -758,6 +758,10 @@ class Engine:
     def _trusted(self, reading: str, value: float | None) -> float | None:
         return None if reading in self._trust.distrusted else value
 
+    def _trusted_in(self, scan: Scan, reading: str) -> float | None:
+        """What a scan reads, as far as that is fitted and believed."""
+        return self._trusted(reading, getattr(scan, reading)) if reading in self._inputs.fitted else None
+
     def _take_temperature(self, outdoor_c: float | None) -> None:
         """Keep the temperature by which a fan may rest; what follows from it changes when it crosses that border."""
         was, self._outdoor_c = self._outdoor_c, self._trusted("outdoor_c", outdoor_c)
@@ -780,14 +784,11 @@ class Engine:
 
     def _mind_air(self, scan: Scan) -> None:
         """Hold the air indoors against a compressor that is said to stand under a call: trust asks it each minute."""
-        compressor, fitted = self._inputs.by_name.get("compressor"), self._inputs.fitted
+        compressor = self._inputs.by_name.get("compressor")
         # What a drive draws at its slowest is little; a clamp that is dead reads nothing.
         nothing = scan.compressor_a is not None and scan.compressor_a < limits.TRUST.standing_a.value
         stands = nothing and compressor is not None and compressor.symbol is False and bool(self.facts.call)
-        return_c, supply_c = (
-            self._trusted(name, getattr(scan, name)) if name in fitted else None
-            for name in ("return_air_c", "supply_air_c")
-        )
+        return_c, supply_c = self._trusted_in(scan, "return_air_c"), self._trusted_in(scan, "supply_air_c")
         if self._air.update(scan.t_s, stands=stands, return_c=return_c, supply_c=supply_c):
             self._trust_due_s = min(self._trust_due_s, scan.t_s)
 

@@ -71,6 +71,7 @@ _PRIOR_SPREAD = (
 )
 _EACH = msgspec.Meta(min_length=len(_PRIOR_MEAN), max_length=len(_PRIOR_MEAN))
 OfEachTerm = Annotated[list[float], _EACH]
+_When = tuple[int, float, int | None]  # stretch of the day, how much of a workday, to the nearest degree outdoors
 Terms = tuple[tuple[int, float], ...]  # what is not zero in a row of the regression: place, value
 
 
@@ -300,8 +301,8 @@ class Calls:
         self._line = MonotonicTime(None if memory is None else memory.timeline)
         self._last_x: float | None = None if memory is None else memory.timeline.x_s
         self._lately_c: tuple[float | None, float | None] = (None, None)
-        self._shares: dict[tuple[int, float, int | None], float] = {}
-        self._likeliest: dict[tuple[int, float, int | None], float] = {}
+        self._shares: dict[_When, float] = {}
+        self._likeliest: dict[_When, float] = {}
         self.learned = self.in_season = False
         self.overdue: bool | None = None
         self._judge()
@@ -489,17 +490,21 @@ class Calls:
 
     def _share(self, x_s: float, outdoor_c: float | None) -> float:
         """Return the share of an hour that this unit is called, at this time of day and to the nearest degree."""
-        key = self._stretch(x_s), self._weekday(x_s), None if outdoor_c is None else round(outdoor_c)
+        key = self._when(x_s, outdoor_c)
         if key not in self._shares:
             self._shares[key] = self.kept.belief.share(self._terms(*key))
         return self._shares[key]
 
     def _likely(self, x_s: float, outdoor_c: float | None) -> float:
         """Return the likeliest share, as `_share`."""
-        key = self._stretch(x_s), self._weekday(x_s), None if outdoor_c is None else round(outdoor_c)
+        key = self._when(x_s, outdoor_c)
         if key not in self._likeliest:
             self._likeliest[key] = self.kept.belief.likely(self._terms(*key))
         return self._likeliest[key]
+
+    def _when(self, x_s: float, outdoor_c: float | None) -> _When:
+        """What a share depends on."""
+        return self._stretch(x_s), self._weekday(x_s), None if outdoor_c is None else round(outdoor_c)
 
     def _stretch(self, x_s: float) -> int:
         return int((x_s + self.kept.clock_s) % DAY_S // (_B.stretch_h.value * HOUR_S))

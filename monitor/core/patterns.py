@@ -310,10 +310,8 @@ class Patterns:
         )
         self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s), limit(overload.least_off_s))
         self.stops = Stops(limit(short.in_a_row))
-        self._fan_off_s, self._stopped_s = (
-            -inf,
-            inf,
-        )  # when the fan stopped, while it stands; the compressor's last stop
+        self._fan_off_s = -inf  # when the fan stopped, while it stands
+        self._stopped_s = inf  # when the compressor last did
         self.heat = HeatWatch(hot_c=limit(heat.hot_c), hot_s=limit(heat.hot_s), earlier_s=limits.EARLIER_DAY_S.value)
         self.no_call_s = limit(heat.hold_s)
 
@@ -323,7 +321,7 @@ class Patterns:
             self._fan_off_s = -inf
         elif was.fan and facts.fan is False:
             self._fan_off_s = at_s
-        if not held_closed(facts, fan_off=self._fan_off_s >= self._stopped_s - limits.STALE_S.value):
+        if not self._held_closed(facts):
             self.overload.opened()
         if facts.supply is False and was.supply is not False:
             self.short.excuse()
@@ -353,8 +351,11 @@ class Patterns:
         self.stops.stopped(facts, at_s)
         if facts.supply is False:
             self.short.excuse()
-        if held_closed(facts, fan_off=self._fan_off_s >= at_s - limits.STALE_S.value):
+        if self._held_closed(facts):
             self.overload.stopped(at_s)
+
+    def _held_closed(self, facts: Facts) -> bool:
+        return held_closed(facts, fan_off=self._fan_off_s >= self._stopped_s - limits.STALE_S.value)
 
     def stopped_within(self, facts: Facts, within: Facts, at_s: float, now_s: float) -> None:
         """Count a stop in a run that a single scan showed at `at_s`; by `now_s` it ran again as before."""
@@ -789,8 +790,8 @@ class Habits:
         return known or (not denied and alike)
 
     def _cut_by_the_clock(self, usual_step_s: float) -> bool:
-        """Whether between the last cuts the thermostat let go, or the call was back for as long each time: its sensor
-        that is stuck reads each pause as a cut, and pauses and runs of a house are not alike."""
+        """Whether between the last cuts the thermostat let go, or the call was back for as long each time: a sensor of
+        it that is stuck reads each pause as a cut, and pauses and runs of a house are not alike."""
         stood_s = [one for one in self._between_s if one < inf]
         return not stood_s or max(stood_s) - min(stood_s) <= _to_a_scan_s(usual_step_s)
 
