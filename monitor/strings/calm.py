@@ -174,7 +174,7 @@ _OF: dict[Reason, str] = {
     Reason.QUIET: mark("Quiet for now, not known to be repaired: {headline}"),
     Reason.LATCHED: mark("Stopped for now, not known to be repaired: {headline}"),
     Reason.REPAIRED: mark("Said to be repaired; the next run will confirm it: {headline}"),
-    Reason.INTENDED: mark("No cooling is asked for, and somebody says that it is meant so."),
+    Reason.INTENDED: mark("No cooling is asked for, and somebody says that this is on purpose."),
     Reason.RETURNED: mark("Ended, not yet acknowledged: {headline}"),
     Reason.SNOOZED: mark("Snoozed: {headline}"),
     Reason.CAUSED: mark("Caused by another alert: {headline}"),

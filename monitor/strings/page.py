@@ -111,7 +111,7 @@ _PAGE = {
     "answer-know": "I know of it",
     "answer-visit": "A technician comes",
     "answer-repaired": "It is repaired",
-    "answer-intended": "Away, set warmer, or off: it is meant so",
+    "answer-intended": "Away, set warmer, or off on purpose",
     "answer-know-means": "The monitor stops its reminders for three days.",
     "answer-visit-means": "The monitor stops its reminders until the day after the visit.",
     "answer-repaired-means": "The monitor takes your word for it; the next run confirms it or takes it back.",

@@ -66,7 +66,7 @@ TITLE: dict[str, str] = {
 # What the buttons say where a service carries them (answer_links.py); no service shows more than three.
 BUTTONS_MOST = 3
 BUTTONS: dict[str, str] = {
-    "intended": mark("Away, warmer or off: meant so"),
+    "intended": mark("Away, warmer or off on purpose"),
     "know": mark("I know"),
     "visit": mark("A technician comes"),
     "repaired": mark("It is repaired"),
