@@ -42,6 +42,7 @@ from condenser_monitor.monitor.core.findings import (
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
+from condenser_monitor.monitor.core.noise import noisy_sensors
 from condenser_monitor.monitor.core.patterns import (
     GRACED,
     FanlessRuns,
@@ -579,6 +580,8 @@ class Engine:
             cold = sorted(READINGS[name].title for name in self._trust.frozen.cold)
             claims += [f"{title} reads colder than it can be while the unit cools" for title in cold]
             claims += ["the fan's clamp reads the compressor's current"] if self._trust.swapped else []
+            jumpy = sorted(READINGS[name].title for name in self._trust.noisy)
+            claims += [f"{title} jumps from scan to scan as what it measures cannot" for title in jumpy]
             self._claims = "; ".join(claims) or self._claims
         self._symbols_revision = -1
         self._decide_s = -inf
@@ -739,14 +742,25 @@ class Engine:
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-        return self._judge_clamps(scan, numbers, runs=started_s is not None)
+        noisy = noisy_sensors(self._features.last, self.settings.unit)
+        return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 
     def _judge_clamps(
-        self, scan: Scan, numbers: Mapping[str, float | None] | None = None, *, runs: bool = False
+        self,
+        scan: Scan,
+        numbers: Mapping[str, float | None] | None = None,
+        *,
+        runs: bool = False,
+        noisy: Mapping[str, bool] | None = None,
     ) -> list[Event]:
-        """See whether the clamps read each other's current: each minute, with the minute's numbers, and before a
-        compressor is called dead beside a fan that runs."""
-        others = self._trust.add_minute(swapped=self._features.judge_clamps(scan.t_s), numbers=numbers, runs=runs)
+        """See whether the clamps read each other's current: each minute, with the minute's numbers and which of them
+        are noisy, and before a compressor is called dead beside a fan that runs."""
+        others = self._trust.add_minute(
+            swapped=self._features.judge_clamps(scan.t_s),
+            noisy=noisy or {},
+            numbers=numbers,
+            runs=runs,
+        )
         return self._believe(scan) if others else []
 
     def _called(self) -> bool | None:

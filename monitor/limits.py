@@ -390,6 +390,10 @@ FAN_SCANS = _ours(12, "scans", 2, 90, "the last of a run before a stop, of which
 SWAPPED_SCANS = _ours(5, "scans", 2, 60, "a motor's inrush is over by then")
 SWAPPED_S = _ours(10.0, "s", 5, 120, "or for so long, where scans are far apart: no inrush lasts like that")
 SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a compressor does")
+NOISE_SCANS = _ours(12, "scans", 6, 60, "the last of a run, or of a rest, by which a sensor is judged noisy")
+NOISE_RATIO = _ours(0.25, "1", 0.1, 0.9, "no running motor's current is up by a third in one scan and down in the next")
+NOISE_TURNS = _ours(4, "times", 2, 30, "a stage that changes, a start that is caught or a call that ends is one turn")
+NOISE_CALM = _ours(1, "times", 0, 5, "a start, a change of stage or the end of a call among these scans")
 
 # ---------------------------------------------------------------- meter checks (see checks/)
 

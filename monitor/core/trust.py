@@ -277,8 +277,8 @@ class FrozenWatch:
 
 class Trust:
     """Follows the sensors of one unit. `distrusted` are the readings that are not believed and count as missing by now:
-    those of liars, of clamps that read each other's current (`swapped`), and those that stand still where they must
-    move (`frozen`); `named` are the same in the order of the readings.
+    those of liars, of clamps that read each other's current (`swapped`), those that jump (`noisy`), and those
+    that stand still where they must move (`frozen`); `named` are the same in the order of the readings.
 
     `memory` is what `memory` of an earlier process held; sensors that are no longer fitted are passed over.
     """
@@ -287,6 +287,7 @@ class Trust:
         self.sensors = tuple(name for name in WITNESSES if name in fitted)
         self._liars: frozenset[str] = frozenset()
         self.swapped = False
+        self.noisy: frozenset[str] = frozenset()
         self.tripped = False  # the compressor's last stop came from far above its rated current
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
@@ -310,7 +311,8 @@ class Trust:
 
     def _name_distrusted(self) -> None:
         """Put together who is not believed by now."""
-        self.distrusted = self._liars | self.frozen.names | self.frozen.cold | (CLAMPS if self.swapped else frozenset())
+        still = self.frozen.names | self.frozen.cold
+        self.distrusted = self._liars | still | self.noisy | (CLAMPS if self.swapped else frozenset())
         self.named = tuple(name for name in READINGS if name in self.distrusted)
 
     # ------------------------------------------------------------ in
@@ -344,6 +346,8 @@ class Trust:
                 readings[watts] = None
         if "line_v" in repeats and readings[place := self.sensors.index("line_v")]:
             readings[place] = None  # no service stands still to the last digit
+        for name in self.noisy.intersection(self.sensors):
+            readings[self.sensors.index(name)] = None  # it says now this and now that, and accuses nobody by it
         return Evidence(tuple(readings), cooled, rested, standing, heated, blower, air)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
@@ -386,11 +390,19 @@ class Trust:
         return self._judge()
 
     def add_minute(
-        self, *, swapped: bool | None, numbers: Mapping[str, float | None] | None = None, runs: bool = False
+        self,
+        *,
+        swapped: bool | None,
+        noisy: Mapping[str, bool] = {},
+        numbers: Mapping[str, float | None] | None = None,
+        runs: bool = False,
     ) -> bool:
         """Add a minute, or what is seen before it is over: whether the clamps read each other's current (None: not
-        known), and the numbers of a rest or of a run that has settled; True when other sensors are distrusted by it."""
+        known), which of them is noisy and which is not, and the numbers of a rest or of a run that has settled; True
+        when other sensors are distrusted by it."""
         was = self.distrusted
+        for name, so in noisy.items():
+            self.noisy = self.noisy | {name} if so else self.noisy - {name}
         self.swapped = self.swapped if swapped is None else swapped
         if numbers is not None:
             self.frozen.update(numbers, runs=runs)

@@ -288,7 +288,7 @@ class FeatureWatch:
 
     def __init__(self, unit: Unit, memory: Mapping[str, tuple[str, float]] = {}) -> None:
         self._unit, self._locked_a = unit, unit.locked_a
-        self._last: deque[Scan] = deque(maxlen=90)
+        self.last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
         self._trip_words: deque[tuple[float, str]] = deque(maxlen=3)  # of the last stops that tell what was drawn
         self._off_s: deque[float] = deque(maxlen=3)
@@ -328,13 +328,13 @@ class FeatureWatch:
 
     def keep(self, scan: Scan) -> None:
         """Hold a scan that says nothing new. Cheap on purpose: most are of that kind."""
-        self._last.append(scan)
+        self.last.append(scan)
 
     def glimpse(self, scan: Scan) -> None:
         """Hold a scan and see in it what no belief follows: a start that stalled between two scans (locked-rotor
         current in a single one, and none in the next), contacts that are found open and closed by turns, and a call
         that comes and goes at the unit while the thermostat calls, at whatever rate it is looked at."""
-        self._last.append(scan)
+        self.last.append(scan)
         if scan.load is not None:
             if self._load is not None and scan.load is not self._load and scan.call is not False:
                 self._flicks_s.append(scan.t_s)
@@ -355,7 +355,7 @@ class FeatureWatch:
         elif scan.call is not None:
             if self._call is not None and scan.call is not self._call:
                 self._blinks_s.append(scan.t_s)
-                scans = sum(one.t_s >= self._blinks_s[0] for one in self._last)
+                scans = sum(one.t_s >= self._blinks_s[0] for one in self.last)
                 if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
                     self._mark("call-flickers", "yes", scan.t_s)
             self._call = scan.call
@@ -363,7 +363,7 @@ class FeatureWatch:
         if amps is not None and amps >= self._locked_a:
             self._stalled_s = scan.t_s
         elif self._stalled_s is not None:
-            after = [s for s in self._last if s.t_s > self._stalled_s and s.compressor_a is not None]
+            after = [s for s in self.last if s.t_s > self._stalled_s and s.compressor_a is not None]
             if after:
                 # With the call or the contacts gone it was stopped, and did not stall.
                 held = after[0].call is not False and after[0].load is not False
@@ -549,7 +549,7 @@ class FeatureWatch:
     def _ran(self, before_s: float = inf) -> list[Scan]:
         """The last scans before a time that show the compressor running."""
         least_a = self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-        return [s for s in self._last if s.t_s < before_s and s.compressor_a is not None and s.compressor_a > least_a]
+        return [s for s in self.last if s.t_s < before_s and s.compressor_a is not None and s.compressor_a > least_a]
 
     def starts(self, slow: bool | None, at_s: float) -> None:
         """Whether the last captured starts took longer than the unit's own first ones."""
@@ -563,14 +563,14 @@ class FeatureWatch:
         self._dead_s = inf
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
-        self._last.clear()
+        self.last.clear()
 
     # ------------------------------------------------------------ out
 
     def repeats(self) -> tuple[str, ...]:
         """The compressor's power and current, and the line's volts, where their last numbers are the same to the last
         digit."""
-        last, found = list(self._last), []
+        last, found = list(self.last), []
         scans = {"compressor_w": limits.STILL_SCANS, "compressor_a": limits.STILL_SCANS, "line_v": limits.STILL_VOLTS}
         for name, limit in scans.items():
             count = int(limit.value)
@@ -602,7 +602,7 @@ class FeatureWatch:
     def _fan_fell(self) -> bool:
         """Whether the fan has run on since the compressor stopped behind closed contacts, on clearly less current, for
         long enough to be no coasting and no inrush."""
-        since = [s for s in self._last if s.t_s >= self._dead_s and s.fan_a is not None]
+        since = [s for s in self.last if s.t_s >= self._dead_s and s.fan_a is not None]
         if self._fan_ran_a is None or not since or not lasted(since[0].t_s, since[-1].t_s, limits.STEADY_TRIP_S.value):
             return False
         drew = [scan.fan_a or 0.0 for scan in since]
@@ -628,7 +628,7 @@ class FeatureWatch:
         fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
         fans_most_a, no_fan_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a
         last_s = None
-        for scan in reversed(self._last):
+        for scan in reversed(self.last):
             if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
                 continue
             like_a_fan = scan.compressor_a is not None and scan.compressor_a < fans_most_a
@@ -765,7 +765,7 @@ class FeatureWatch:
     def _mark_coil(self, at_s: float) -> None:
         # What the coil drew in an earlier call tells nothing of this one: the mark that its end has left goes.
         since_s = max(at_s - 30.0, self._call_read_s)
-        before = [scan for scan in self._last if scan.t_s >= since_s and scan.coil_a is not None]
+        before = [scan for scan in self.last if scan.t_s >= since_s and scan.coil_a is not None]
         self._marks.pop("coil-before", None)
         if not before:
             return
@@ -805,7 +805,7 @@ class FeatureWatch:
             at_s - started_s,
             # The reading at the very stop may show half of it.
             last[len(last) // 2] if last else None,
-            next((s.outdoor_c for s in reversed(self._last) if s.outdoor_c is not None), None),
+            next((s.outdoor_c for s in reversed(self.last) if s.outdoor_c is not None), None),
             earlier[len(earlier) // 2] if len(earlier) >= 3 else None,
             len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
             self._normal_a,

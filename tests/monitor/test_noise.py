@@ -1,0 +1,120 @@
+"""Sensors that jump as what they measure cannot, and what may jump by itself. From physics alone: a motor's current
+stands where it is, and a contactor lets go within a cycle or two of its call (common practice)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from random import Random
+
+import pytest
+
+from condenser_monitor.monitor import limits
+from condenser_monitor.monitor.core.noise import noisy_sensors
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Scan
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import REST, RUN, SETTINGS, UNIT, but
+
+FEW = int(limits.NOISE_SCANS.value)
+RUN_A, FAN_A = 0.7 * UNIT.compressor_rla_a, 0.85 * UNIT.fan_fla_a
+STEADY = [RUN_A * (1.0 + 0.01 * (place % 3)) for place in range(2 * FEW)]
+
+
+def run(fan_a: Sequence[float], compressor_a: Sequence[float] = STEADY, *, call: bool = True) -> list[Scan]:
+    """Scans of a run, or of a rest, a second apart."""
+    pairs = zip(fan_a, compressor_a, strict=False)
+    return [
+        Scan(t_s=float(place), call=call, load=call, fan_a=fan, compressor_a=amps)
+        for place, (fan, amps) in enumerate(pairs)
+    ]
+
+
+def jumping(turns: int, to: float, usual: float = FAN_A, scans: int = FEW) -> list[float]:
+    """A current that is elsewhere in so many single scans, the last of them at the end but one."""
+    amps = [usual] * scans
+    for turn in range(turns):
+        amps[scans - 2 - 2 * turn] = to
+    return amps
+
+
+@pytest.mark.parametrize(
+    ("fan_a", "noisy"),
+    [
+        (jumping(2, 1.6 * FAN_A), None),  # NOISE_TURNS: each takes the neighbour's turn along
+        (jumping(4, 1.6 * FAN_A), True),
+        (jumping(4, 1.2 * FAN_A), None),  # NOISE_RATIO
+        (jumping(4, 0.0), None),  # a wire that opens: that fan stands
+        (jumping(4, 1.6 * FAN_A, scans=FEW - 1), None),  # NOISE_SCANS
+        (jumping(0, FAN_A), None),
+        (jumping(0, FAN_A, scans=2 * FEW), False),
+        ([FAN_A] * FEW + [1.9 * FAN_A] * FEW, False),  # NOISE_CALM: it stalls, once
+    ],
+)
+def test_a_fans_clamp_that_jumps_beside_a_steady_compressor(fan_a: list[float], noisy: bool | None) -> None:
+    assert noisy_sensors(run(fan_a), UNIT).get("fan_a") is noisy
+
+
+def test_what_makes_both_currents_jump_is_no_sensor() -> None:
+    """Contacts that chatter, a line that sags: NOISE_CALM of the other clamp."""
+    both = run(jumping(4, 1.6 * FAN_A), jumping(4, 1.6 * RUN_A, RUN_A))
+    assert not noisy_sensors(both, UNIT)
+    assert noisy_sensors(run([FAN_A] * FEW, jumping(4, 1.6 * RUN_A, RUN_A)), UNIT).get("compressor_a") is True
+
+
+def test_a_stalling_compressor_is_not_noisy() -> None:
+    """Locked-rotor amps, and none while its protector is open."""
+    stalls = [UNIT.compressor_lra_a if place % 2 else 0.0 for place in range(2 * FEW)]
+    assert noisy_sensors(run([FAN_A] * 2 * FEW, stalls), UNIT).get("compressor_a") is not True
+
+
+@pytest.mark.parametrize(("turns", "compressor_a", "noisy"), [(2, 0.0, None), (4, 0.0, True), (4, RUN_A, None)])
+def test_a_clamp_that_reads_a_motor_and_none_by_turns_at_rest(
+    turns: int, compressor_a: float, noisy: bool | None
+) -> None:
+    """Nothing is called, and the other clamp reads none."""
+    rest = run(jumping(turns, FAN_A, 0.0), [compressor_a] * FEW, call=False)
+    assert noisy_sensors(rest, UNIT).get("fan_a") is noisy
+
+
+@pytest.mark.parametrize("name", ["call", "supply", "load", "control_power", "thermostat"])
+@pytest.mark.parametrize(
+    ("odd", "compressor_a", "noisy"),
+    [
+        (1, STEADY, False),  # one odd scan
+        (2, STEADY, True),  # two: four changes
+        (2, [RUN_A] * 2 * FEW, None),  # a number that does not move is no witness of a run
+        (2, jumping(4, UNIT.compressor_lra_a, RUN_A, 2 * FEW), None),  # it is fed anew each time
+    ],
+)
+def test_a_presence_sensor_that_blinks_beside_a_steady_compressor(
+    name: str, odd: int, compressor_a: list[float], noisy: bool | None
+) -> None:
+    """NOISE_TURNS: contacts let go with each of these."""
+    count = 2 * FEW
+    said = [True] * count
+    for place in range(odd):
+        said[count - 3 - 3 * place] = False
+    if odd == 1:
+        said[0] = False  # the scan in which the run began
+        said[-3] = True
+    scans = [
+        Scan(t_s=float(place), compressor_a=amps, **{name: flag})
+        for place, (flag, amps) in enumerate(zip(said, compressor_a, strict=True))
+    ]
+    assert noisy_sensors(scans, UNIT).get(name) is noisy
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_noisy_fan_clamp_accuses_nobody_for_long(every_s: float) -> None:
+    """A clamp whose reading is spread by half a nameplate, in runs and rests of a quarter of an hour, for five hours:
+    named, and nothing urgent beyond the second run."""
+    random, engine, urgent = Random(6), Engine(SETTINGS), []
+    for scan in range(int(5 * 3600 / every_s)):
+        t_s = scan * every_s
+        readings = RUN if t_s % 1800.0 >= 900.0 else REST
+        amps = (readings["compressor_a"] or 0.0) * random.gauss(1.0, 0.005)
+        fan_a = abs((readings["fan_a"] or 0.0) + random.gauss(0.0, 0.5 * UNIT.fan_fla_a))
+        events = engine.feed(Scan(t_s=t_s, **but(readings, fan_a=fan_a, compressor_a=abs(amps))))
+        found = [e for e in events if isinstance(e, Change) and e.change is ChangeKind.RAISED]
+        urgent += [(t_s, e.finding) for e in found if e.severity == "urgent"]
+    assert engine.status().distrusted == ("fan_a",)
+    assert [row for row in urgent if row[0] > 3600.0] == []
