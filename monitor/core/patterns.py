@@ -253,9 +253,10 @@ class Stops:
         if facts.fan is not None and self._fan != "ran" and not (self._fan == "stalled" and not facts.fan):
             self._fan = ("stalled" if facts.stalled else "ran") if facts.fan else "still"
 
-    def stopped(self, facts: Facts, at_s: float) -> None:
+    def stopped(self, facts: Facts, at_s: float, *, fan_stood: bool = False) -> None:
+        """The compressor stopped; `fan_stood`: its fan had stood still beside it until then, whatever it did before."""
         self.places.append(stop_place(facts))
-        self.fans.append(self._fan)
+        self.fans.append("still" if fan_stood and self._fan == "ran" else self._fan)
         self._stopped_s = at_s
 
     def within(self, running: Facts, stopped: Facts) -> None:
@@ -311,6 +312,7 @@ class Patterns:
         self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s), limit(overload.least_off_s))
         self.stops = Stops(limit(short.in_a_row))
         self._fan_off_s = -inf  # when the fan stopped, while it stands
+        self._fan_dead_s = limit(limits.FAN_NOT_RUNNING.hold_s)
         self._stopped_s = inf  # when the compressor last did
         self.heat = HeatWatch(hot_c=limit(heat.hot_c), hot_s=limit(heat.hot_s), earlier_s=limits.EARLIER_DAY_S.value)
         self.no_call_s = limit(heat.hold_s)
@@ -348,7 +350,8 @@ class Patterns:
     def _stopped(self, facts: Facts, at_s: float) -> None:
         self._stopped_s = at_s
         self.short.stopped(at_s)
-        self.stops.stopped(facts, at_s)
+        fan_stood = self._fan_off_s > -inf and lasted(self._fan_off_s, at_s, self._fan_dead_s)
+        self.stops.stopped(facts, at_s, fan_stood=fan_stood)
         if facts.supply is False:
             self.short.excuse()
         if self._held_closed(facts):

@@ -465,7 +465,9 @@ def run_and_stop(patterns: Patterns, at_s: float, *during: Facts, stopped: Facts
     ("during", "found"),
     [
         ((RUN,), "ran"),
-        ((RUN, RUN._replace(fan=False)), "ran"),  # it did turn
+        ((RUN, RUN._replace(fan=False)), "still"),  # hot, it stops in each run, or hums until its protector opens
+        ((RUN, RUN._replace(fan=False, fan_may_rest=True)), "ran"),
+        ((RUN, RUN._replace(fan=False), RUN), "ran"),
         ((RUN._replace(fan=False),), "still"),
         ((RUN._replace(fan=False), RUN), "ran"),
         ((RUN._replace(stalled=True),), "stalled"),
@@ -486,6 +488,19 @@ def test_what_the_fan_did_in_the_last_runs_is_kept(during: tuple[Facts, ...], fo
     assert patterns.stops.seen()["stopped-at"] == "thermostat"
     run_and_stop(patterns, 3000.0, *during, stopped=OPEN)
     assert "stopped-at" not in patterns.stops.seen()
+
+
+@pytest.mark.parametrize(("stood_s", "found"), [(29.9, "ran"), (30.0, "still"), (300.0, "still")])
+def test_a_fan_that_stood_when_its_compressor_stopped_did_not_run(stood_s: float, found: str) -> None:
+    """For as long as it takes to say so (contract.md, fan-not-running): readings need not be of one instant, and a
+    compressor is never stopped by a fan that went with it."""
+    patterns, fanless = Patterns(SETTINGS), RUN._replace(fan=False)
+    for at_s in (0.0, 1000.0):
+        patterns.changed(REST, RUN, at_s)
+        patterns.changed(RUN, fanless, at_s + 500.0)
+        patterns.changed(fanless, OPEN, at_s + 500.0 + stood_s)
+        patterns.changed(OPEN, REST, at_s + 900.0)
+    assert patterns.stops.seen()["fan-in-runs"] == found
 
 
 @pytest.mark.parametrize(
