@@ -473,7 +473,7 @@ class Engine:
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
         self._habits.update(self.facts, since_s)
-        self._trust.sheds(self._habits.sheds(self._usual_s))
+        self._trust.know_timers(sheds=self._habits.sheds(self._usual_s), waits=self._habits.waits(self._usual_s))
         call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
         if call is not None and blower is not None:
             self._blower.update(call, blower)

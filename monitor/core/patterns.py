@@ -792,6 +792,11 @@ class Habits:
         alike = self.durations["load-shed"].alike(usual_step_s) and self._cut_by_the_clock(usual_step_s)
         return known or (not denied and alike)
 
+    def waits(self, usual_step_s: float) -> bool:
+        """Whether a timer that nobody declared keeps this unit's coil waiting for as long each time."""
+        timers = ("delay-on-make", "delay-on-break") if self._unit.delay_learned else ()
+        return any(self._learned_s(timer, usual_step_s) is not None for timer in timers)
+
     def _cut_by_the_clock(self, usual_step_s: float) -> bool:
         """Whether between the last cuts the thermostat let go, or the call was back for as long each time: a sensor of
         it that is stuck reads each pause as a cut, and pauses and runs of a house are not alike."""

@@ -74,19 +74,20 @@ class Physics:
         # What a fan at rest costs less than a fault, because it may be by design.
         self.rest_cost = _FAULTS.fault.value - _FAULTS.designed.value if self._fan_rests else 0.0
         self._soft = unit.kind == "variable-speed"
-        self._sheds = False
-        self._waits = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
+        self.sheds = False
+        self._timed = unit.delay_on_make_s > 0 or unit.delay_on_break_s > 0
+        self.waits = self._timed
         self._faults: dict[ReadWorld, frozenset[str]] = {}  # of each state that was met: 256 at most
 
-    @property
-    def sheds(self) -> bool:
-        """Whether a switch cuts the call for as long each time."""
-        return self._sheds
-
-    @sheds.setter
-    def sheds(self, so: bool) -> None:
-        self._sheds = so
+    def know_timers(self, *, sheds: bool, waits: bool) -> bool:
+        """Note whether a switch cuts the call, or a timer keeps the coil waiting, for as long each time, declared or
+        not; return whether that is news."""
+        was = self.sheds, self.waits
+        self.sheds, self.waits = sheds, waits or self._timed
+        if (self.sheds, self.waits) == was:
+            return False
         self._faults.clear()
+        return True
 
     def faults(self, world: ReadWorld) -> frozenset[str]:
         """Return the names of the state's oddities, "" among them where no fault explains one."""
@@ -115,8 +116,8 @@ class Physics:
             yield "call-crossed", _FAULTS.seldom_fault.value
         if w.call and not w.coil:
             # The utility's switch may sit behind the call's tap.
-            held = "coil-shed" if self.sheds else "coil-open"
-            yield held, _FAULTS.designed.value if self._waits or self.sheds else _FAULTS.rare_fault.value
+            held = "coil-shed" if self.sheds else "coil-waits" if self.waits else "coil-open"
+            yield held, _FAULTS.rare_fault.value if held == "coil-open" else _FAULTS.designed.value
         if w.coil and not w.contacts:
             yield "contacts-open", fault
         if w.contacts and not w.coil:
@@ -135,11 +136,10 @@ class Physics:
 
 
 # What keeps the unit from cooling while it is called.
-NO_COOLING = frozenset(
-    {"call-cut", "call-shed", "coil-open", "coil-shed", "contacts-open", "supply-lost", "compressor-off"}
-)
+_BY_TIMER = frozenset({"call-shed", "coil-shed", "coil-waits"})
+NO_COOLING = _BY_TIMER | {"call-cut", "coil-open", "contacts-open", "supply-lost", "compressor-off"}
 # What would last for more than one run if it were a fault.
-LASTING = NO_COOLING - {"call-shed", "coil-shed"} | {"call-crossed"}
+LASTING = NO_COOLING - _BY_TIMER | {"call-crossed"}
 
 
 # ---------------------------------------------------------------- what the sensors say of it
@@ -187,7 +187,8 @@ class Evidence(NamedTuple):
     `rested`: it has rested for so long that no board lets the fan run on; `standing`: a current that stands in its lead
     at rest, as a heater or a trickle past the contactor makes, which no dead line feeds; `blower`: what the blower says
     of a thermostat that calls on past the call's end (core/blower.py); `air`: the air indoors is cooled though the
-    compressor is said to stand (core/cooled_air.py).
+    compressor is said to stand (core/cooled_air.py); `shown`: what the sensors showed where that is more than it tells
+    of the unit: volts that may or may not be a call are another reading than a call's (empty: just what was read).
     """
 
     readings: tuple[Reading, ...]
@@ -197,6 +198,12 @@ class Evidence(NamedTuple):
     heated: bool = False
     blower: BlowerSays = ""
     air: bool = False
+    shown: tuple[Reading, ...] = ()
+
+    def changed(self, before: Evidence, places: Iterable[int]) -> int:
+        """How many of these sensors show something else than before."""
+        now, was = self.shown or self.readings, before.shown or before.readings
+        return sum(now[at] is not None and was[at] is not None and now[at] is not was[at] for at in places)
 
 
 class SensorStory(NamedTuple):
@@ -333,9 +340,6 @@ class Trust:
         by_name = inputs.by_name
         readings = [witness.read(by_name[witness.name].symbol) for witness in self._witnesses]
         volts = by_name.get("control_v")
-        if volts is not None and volts.symbol in ("ghost", "weak"):
-            # So few volts may or may not be seen as a call.
-            readings = [None if name == "call" else value for name, value in zip(self.sensors, readings, strict=True)]
         if "compressor_w" in self.sensors and "compressor_a" in self.sensors:
             # Power is taken with the current's own clamp: that the two agree says nothing more. A number that never
             # moves is no witness of a run that might be.
@@ -348,7 +352,16 @@ class Trust:
             readings[place] = None  # no service stands still to the last digit
         for name in self.noisy.intersection(self.sensors):
             readings[self.sensors.index(name)] = None  # it says now this and now that, and accuses nobody by it
-        return Evidence(tuple(readings), cooled, rested, standing, heated, blower, air)
+        said = tuple(readings)
+        if volts is None or volts.symbol not in ("ghost", "weak"):
+            return Evidence(said, cooled, rested, standing, heated, blower, air)
+        # So few volts may or may not be seen as a call; they are others than a call's all the same.
+        said = tuple(None if name == "call" else value for name, value in zip(self.sensors, said, strict=True))
+        shown = tuple(
+            None if name in self.noisy else False if name == "control_v" else value
+            for name, value in zip(self.sensors, readings, strict=True)
+        )
+        return Evidence(said, cooled, rested, standing, heated, blower, air, shown)
 
     def contradicted(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether no fault of the unit explains these readings, those of sensors that are distrusted aside, or
@@ -409,10 +422,10 @@ class Trust:
         self._name_distrusted()
         return self.distrusted != was
 
-    def sheds(self, so: bool) -> None:
-        """Learn that a switch cuts the call for as long each time: by design, and no fault that heals."""
-        if so is not self._physics.sheds:
-            self._physics.sheds = so
+    def know_timers(self, *, sheds: bool, waits: bool) -> None:
+        """Learn that a switch cuts the call, or a timer keeps the coil waiting, for as long each time: by design, and
+        no fault that heals."""
+        if self._physics.know_timers(sheds=sheds, waits=waits):
             self._states.clear()
 
     def forget_state(self) -> None:
@@ -479,12 +492,7 @@ class Trust:
         story, same, begun = way
         readings = tuple(None if place in some else value for place, value in enumerate(evidence.readings))
         # A stuck sensor does not change.
-        moved = same and sum(
-            evidence.readings[place] is not None
-            and before.readings[place] is not None
-            and evidence.readings[place] is not before.readings[place]
-            for place in some
-        )
+        moved = evidence.changed(before, some) if same else 0
         known = {name for place, name in enumerate(self.sensors) if place not in some}
         heard = evidence.blower if evidence.blower != before.blower else ""  # each time it is said it counts once
         stood = self._physics.faults(story.world) if story.world and begun else None

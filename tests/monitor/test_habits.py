@@ -305,3 +305,27 @@ def test_a_declared_switch_behind_the_calls_tap_makes_a_liar_of_no_sensor() -> N
     rest, run, wait = but(REST, coil_v=0.0), but(RUN, coil_v=25.0), but(WAIT, coil_v=0.0)
     parts = [(600.0, rest), (900.0, run), (600.0, rest), *[(990.0, run), (810.0, wait)] * 8, (900.0, run)]
     assert raised(*parts, settings=SHED, fitted=COIL_TOO, every_s=30.0) == []
+
+
+@pytest.mark.parametrize("ghost_v", [0.3, 5.9, 11.0])
+@pytest.mark.parametrize(
+    ("settings", "waits_s", "told"),
+    [
+        (DELAYED, [180.0] * 12, set[str]()),
+        (SETTINGS, [180.0] * 12, {"call-without-pull-in"}),
+        # a coil that opens when it is hot, or whatever else breaks its lead and heals: no timer's time
+        (SETTINGS, [180.0 + 47.0 * (number % 5) for number in range(12)], {"call-without-pull-in"}),
+    ],
+    ids=["declared", "learned", "opens"],
+)
+def test_a_coil_that_waits_in_each_cycle_makes_a_liar_of_no_sensor(
+    settings: Settings, waits_s: list[float], told: set[str], ghost_v: float
+) -> None:
+    """Outdoors alone, where a long cable or a thermostat that feeds itself over the call's wire leaves some volts at
+    rest (common practice): few enough that they may or may not be a call, yet they are others than a call's."""
+    outdoors = ("call", "control_v", "coil_a", "load", "compressor_a")
+    rest = but(REST, control_v=ghost_v)
+    engine = Engine(settings, fitted=outdoors)
+    parts = [part for wait_s in waits_s for part in ((600.0, rest), (wait_s, WAIT), (900.0, RUN))]
+    assert set(played(engine, *parts)) == told
+    assert engine.status().distrusted == ()
