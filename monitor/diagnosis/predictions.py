@@ -41,6 +41,7 @@ SAYS: dict[str, dict[str, str]] = {
         "yes": "the call is sensed at the coil, behind the unit's own switches and boards",
     },
     "unit:board-fan": {"no": "the contactor feeds the fan", "yes": "a board switches the fan"},
+    "unit:heat-pump": {"no": "no heat pump is declared", "yes": "the unit is a heat pump"},
     "unit:start-kit": {"no": "no start kit is declared", "yes": "a start kit is installed"},
     "unit:load-shed": {"no": "no utility's switch is declared", "yes": "a utility's switch may hold the unit off"},
     "unit:delay": {"no": "no time-delay relay is installed", "yes": "a time-delay relay is installed"},

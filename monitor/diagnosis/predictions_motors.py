@@ -95,7 +95,10 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 2),
         cause("fan-control", 2.5, unit_board_fan="yes"),
         cause("fan-control", 1, unit_board_fan="no"),
-        cause("defrost-board", 0.5),
+        # A heat pump's fan is fed by way of its defrost board, which stops it in each defrost; one that does not end
+        # it, or whose relay has burnt, is as usual as any fan relay (common practice).
+        cause("defrost-board", 2.5, unit_heat_pump="yes"),
+        cause("defrost-board", 0.5, unit_heat_pump="no"),
         cause("monitor-sensing", 0.5, ["calls-satisfied"]),
     ),
     "locked-rotor": situation(

@@ -26,9 +26,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.errors import ContractError
-from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED
+from condenser_monitor.monitor.core.findings import CATALOGUE, RUNS_UNCALLED, FindingRow
+from condenser_monitor.monitor.core.inputs import DebouncedInputs
 from condenser_monitor.monitor.core.readings import READINGS, SYMBOLS
 from condenser_monitor.monitor.core.records import Severity
 from condenser_monitor.monitor.diagnosis import elimination, features
@@ -149,7 +150,7 @@ SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 PRESSURE_SWITCH, _CUTOUTS = "pressure-switch", ("low-pressure-cutout", "high-pressure-cutout")
 PRESSURE_SWITCHES = frozenset((PRESSURE_SWITCH, *_CUTOUTS))
-_SOMEWHERE = ("loose-connection", MONITOR)
+_SOMEWHERE = ("loose-connection",)
 # What else a finding may follow from than the parents that keep it from being raised.
 _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
@@ -161,7 +162,9 @@ _FOLLOWS = {
     "call-without-pull-in": ("fan-not-running",),
     "pull-in-without-run": ("locked-rotor", "fan-not-running"),
     "call-without-run": ("locked-rotor", "fan-not-running", "overload-cycling", "contacts-stuck-closed"),
-    **dict.fromkeys(("long-run", "not-cooling", "low-split", "high-split"), RUNS_UNCALLED),
+    **dict.fromkeys(("not-cooling", "low-split", "high-split"), RUNS_UNCALLED),
+    # What rejects no heat cools little, where it does not trip.
+    "long-run": (*RUNS_UNCALLED, "fan-not-running"),
     **dict.fromkeys(("low-running-current", "high-running-current"), RUNS_UNCALLED),
 }
 # Over within minutes by nature, or hidden by the next call, and no less telling.
@@ -267,10 +270,10 @@ def diagnose(case: UnitCase) -> Diagnosis:
     lefts = [part.left.keys() & after.keys() for part in parts if not part.doubted and part.tells]
     # Nothing is left without a cause: where nobody who is named explains a finding, its own likeliest suspect is.
     named |= {max(left, key=lambda name: (after[name], -_PLACES[name])) for left in lefts if left and not left & named}
-    together = _together([*lefts, *owners.values()], named)
-    needed = together[0] if together else frozenset()
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
     shares = {name: round(weight / total, 3) for name, weight in after.items()}
+    together = _together([*lefts, *owners.values()], named, shares)
+    needed = together[0] if together else frozenset()
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [
         row._replace(weight=one.weight * row.weight / one.total * meter_fit(row, usable))
@@ -319,7 +322,8 @@ def diagnose(case: UnitCase) -> Diagnosis:
 
 
 class _Part:
-    """What one finding says, and how much by itself (`weight`); `place` is the link of the chain that it is about.
+    """What one finding says, and how much by itself (`weight`); `place` is the link of the chain that it is about,
+    `rests_on` the readings of which a single one that lies may make it.
 
     `left` are the suspects that its senses allow, with how usual each is behind it; `forbidden` those that can be
     behind it, but for its senses, which speak against each of their ways.
@@ -338,6 +342,7 @@ class _Part:
         )
         catalogued = CATALOGUE.get(one.finding)
         self.place = one.finding if catalogued is None else catalogued.link
+        self.rests_on = _rests_on(catalogued) or {self.place}
         standing = [other for other in case.findings if other.stands] or case.findings
         followed = one.finding in _BURSTS and any(one.finding in FOLLOWS[other.finding] for other in standing)
         self.weight = 1.0 if one.stands or one.cycles or followed else limits.RECENT_WEIGHT.value
@@ -379,6 +384,10 @@ class _Part:
             return self.left[suspect] / self.most
         return self.unlisted(suspect) * (limits.LIAR_SHARE.value if suspect in self.forbidden else 1.0)
 
+    def places(self, suspect: str) -> Collection[str]:
+        """Where the suspect would be, to be behind this finding; "": it is no matter of a place."""
+        return self.rests_on if suspect == MONITOR else {self.place} if suspect in _SOMEWHERE else {""}
+
     @staticmethod
     def unlisted(suspect: str) -> float:
         """How usual a suspect is that no row of a finding names."""
@@ -404,6 +413,7 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
         "unit:load-shed": "yes" if case.unit.load_shed else "no",
         "unit:coil-tap": "yes" if case.unit.call_tap == "coil" else "no",
         "unit:board-fan": "yes" if case.unit.fan_by_board else "no",
+        "unit:heat-pump": "yes" if case.unit.heat_pump else "no",
     }
     names: set[str] = set()
     for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):
@@ -482,14 +492,15 @@ def _weigh(
     for name in suspects:
         # What the findings have in common, how usual the suspect is at all, counts once.
         weight = (SUSPECTS[name].usual / _MOST_USUAL) ** (1.0 - math.fsum(shares))
-        places = {part.place for part in parts} if name in _SOMEWHERE else {""}
-        # A loose joint, or a sensor that lies, is one at one place: at another it would be a second one.
+        # A loose joint is one at one place, and a sensor that lies one sensor: another would be a second one.
+        where = {part: part.places(name) for part in parts}
+        places = set[str]().union(*where.values())
         explains = dict.fromkeys(places, 1.0)
         for place in places:
             for part, share in zip(parts, shares, strict=True):
                 # How usual it is behind the finding: by itself, or by what the finding follows from.
                 behind = [part, *(other for other in parts if other.finding in part.follows)]
-                here = [one.share(name) if place in ("", one.place) else one.unlisted(name) for one in behind]
+                here = [one.share(name) if place in where[one] else one.unlisted(name) for one in behind]
                 explains[place] *= (here[0] if name in part.forbidden else max(here)) ** share
         weight *= max(explains.values())
         weight *= math.prod(ratios.get(name, 1.0) for ratios in likelier)
@@ -673,14 +684,20 @@ def _ruled_out(
     return reasons
 
 
-def _together(causes: Sequence[Collection[str]], named: Collection[str]) -> tuple[frozenset[str], ...]:
-    """The smallest sets that explain every finding and every abnormal reading, where no single suspect does. `causes`:
-    for each of them, who can be behind it."""
+def _together(
+    causes: Sequence[Collection[str]], named: Collection[str], shares: Mapping[str, float]
+) -> tuple[frozenset[str], ...]:
+    """The smallest sets that explain every finding and every abnormal reading, where no single suspect does, the
+    likeliest first. `causes`: for each of them, who can be behind it."""
     conflicts = [one for one in (set(names) & set(named) for names in causes) if one]
     if not conflicts or set.intersection(*conflicts):
         return ()
     sets = elimination.minimal_hitting_sets(conflicts, size=2)
-    return tuple(sorted(sets, key=lambda one: -sum(SUSPECTS[name].usual for name in one)))
+
+    def likely(one: frozenset[str]) -> tuple[float, float]:
+        return math.prod(shares[name] for name in one), math.fsum(SUSPECTS[name].usual for name in one)
+
+    return tuple(sorted(sets, key=likely, reverse=True))
 
 
 # ---------------------------------------------------------------- what else to sense
@@ -755,6 +772,14 @@ def _implied(finding: str) -> dict[str, str]:
     }
 
 
+def _rests_on(row: FindingRow | None) -> frozenset[str]:
+    """The readings that a finding of the catalogue rests on; none for one that it does not know."""
+    if row is None:
+        return frozenset()
+    needed = {_READING_OF[name] for name in row.needs if name in _READING_OF}
+    return frozenset(needed).union(*row.sensed_by)
+
+
 def _followed(finding: str) -> frozenset[str]:
     """What a finding may follow from, the monitor's own faults aside."""
     row = CATALOGUE.get(finding)
@@ -768,6 +793,8 @@ OWN = {name: PredictionRow(name, 1.0, {**SOUND, **suspect.meter}) for name, susp
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 FOLLOWS = {finding: _followed(finding) for finding in SITUATIONS}
+_EVERY_INPUT = DebouncedInputs(Settings(), tuple(READINGS))
+_READING_OF = {one.name: reading for reading in READINGS for one in _EVERY_INPUT.inputs_of(reading)}
 _PLACES = {name: place for place, name in enumerate(SUSPECTS)}
 
 

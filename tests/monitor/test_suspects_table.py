@@ -86,6 +86,7 @@ TAPPED = msgspec.structs.replace(DELAYED, call_tap="coil")
 WITH_KIT = msgspec.structs.replace(DELAYED, start_kit=True)
 BOARD_FAN = msgspec.structs.replace(DELAYED, fan_control="board")
 SHED = msgspec.structs.replace(DELAYED, load_shed=True)
+HEAT_PUMP = msgspec.structs.replace(DELAYED, heat_pump=True)
 ROW_NAMES = [(finding, number) for finding, rows in ROWS.items() for number in range(len(rows))]
 
 
@@ -106,7 +107,8 @@ def shares_behind(finding: str) -> Shares:
     where = SITUATIONS[finding]
     history = [{"fan-in-runs": "still"}] if "fan-in-runs" in where.base else []
     found = [judge(finding, seen, unit=DELAYED, fitted=()).shares for seen in (*SPLIT, *history)]
-    found += [judge(finding, {}, unit=unit, fitted=()).shares for unit in (TAPPED, WITH_KIT, BOARD_FAN, SHED)]
+    units = (TAPPED, WITH_KIT, BOARD_FAN, SHED, HEAT_PUMP)
+    found += [judge(finding, {}, unit=unit, fitted=()).shares for unit in units]
     found += [judge(finding, seen, unit=BOARD_FAN, fitted=()).shares for seen in history]
     for mark in sorted({mark for cause in where.causes for mark in cause.marks}):
         symbol = symbols_of(mark)[-1]

@@ -352,6 +352,63 @@ def test_a_fan_that_a_board_switches_may_lack_its_relay(finding: str) -> None:
     assert "fan-control" in sorted(board, key=lambda name: -board[name])[:3] or finding == "overload-cycling"
 
 
+def test_a_heat_pumps_fan_may_lack_its_defrost_boards_relay() -> None:
+    """Its fan is fed by way of that board (common practice): after motor and capacitor, before a plain joint; a unit
+    that only cools has none, or one that nobody declared."""
+    seen = {"compressor_a": "running", "fan_a": "still", "load": "on"}
+    sound = {"capacitor-load": "good"}
+    listed = {}
+    for heat_pump in (False, True):
+        unit = msgspec.structs.replace(UNIT, heat_pump=heat_pump)
+        listed[heat_pump] = judge("fan-not-running", seen, unit=unit, fitted=ALL, traits=sound)
+    assert listed[True].suspects[:3] == ("fan-capacitor", "fan-motor", "defrost-board")
+    assert listed[True].shares["defrost-board"] > 2.0 * listed[False].shares.get("defrost-board", 0.0)
+
+
+@pytest.mark.parametrize(
+    ("findings", "first"),
+    [
+        # a run capacitor, a fuse or a float is more usual in the trade than what is usual here
+        (("contacts-stuck-closed", "fan-not-running"), {"contacts-welded", "fan-capacitor"}),
+        (("contacts-stuck-closed", "low-control-voltage"), {"contacts-welded", "control-voltage-weak"}),
+        (("contacts-stuck-closed", "call-without-thermostat"), {"contacts-welded", "control-wire-shorted"}),
+        (("call-without-pull-in", "low-split"), {"line-supply-off", "charge-low"}),
+    ],
+)
+def test_of_two_faults_each_ones_own_likeliest_are_first(findings: tuple[str, ...], first: set[str]) -> None:
+    """Where no single suspect explains two findings: by how likely each is here, and not by how usual it is among all
+    calls of the trade."""
+    told = of(*findings)
+    assert told.together[0] == first
+    assert set(told.suspects[:2]) == first
+    assert set([*told.shortlist][:2]) == first
+
+
+@pytest.mark.parametrize(
+    ("findings", "monitor"),
+    [
+        (("run-capacitor-weak", "low-split"), False),
+        (("run-capacitor-weak", "low-running-current"), False),
+        (("high-line-voltage", "not-cooling"), False),
+        (("high-line-voltage", "run-capacitor-weak"), True),  # the microfarads are reckoned from these volts
+        (("high-split", "low-split"), True),
+    ],
+)
+def test_two_findings_are_one_lying_sensors_where_both_rest_on_it(findings: tuple[str, ...], *, monitor: bool) -> None:
+    """Two that rest on different sensors would take two liars, and two faults of a unit are more usual than that."""
+    told = of(*findings)
+    assert (told.suspects[0] == "monitor-sensing") is monitor
+    assert monitor or "monitor-sensing" not in told.shortlist
+
+
+def test_a_unit_that_runs_on_and_on_without_its_fan_has_one_fault() -> None:
+    """What rejects no heat cools little: the long run follows, and nobody is suspected for it alone."""
+    alone, both = of("fan-not-running"), of("fan-not-running", "long-run")
+    assert both.suspects[:2] == alone.suspects[:2] == ("fan-capacitor", "fan-motor")
+    assert both.together == ()
+    assert "charge-low" not in both.shortlist
+
+
 @pytest.mark.parametrize("told", [True, False])
 def test_stops_that_only_single_scans_show_are_counted(told: bool) -> None:
     """A pressure switch that opens for less than two scans a minute apart: contacts and compressor are both off in one
