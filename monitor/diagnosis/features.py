@@ -121,7 +121,7 @@ _SAYS: dict[str, dict[str, str]] = {
         "yes": "the call comes and goes at the unit while the thermostat calls all the time",
     },
     "opened": {
-        "at-start": "the contactor did not close when the call came",
+        "at-start": "nothing started when the call came",
         "in-run": "the contactor let go in the middle of a run with the call still there",
     },
     "fan-amps": {
