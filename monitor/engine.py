@@ -742,8 +742,15 @@ class Engine:
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
+        if (call := self.facts.call) is not None and self._tells_of_calls(scan):
+            self._trust.frozen.called(scan.compressor_a, call=call)
         noisy = noisy_sensors(self._features.last, self.settings.unit)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
+
+    def _tells_of_calls(self, scan: Scan) -> bool:
+        """Whether the clamp of a compressor reads a running one's current, in whatever it is read."""
+        running_a = self.settings.unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value
+        return scan.compressor_a is not None and scan.compressor_a >= running_a
 
     def _judge_clamps(
         self,

@@ -220,6 +220,7 @@ class TRUST(LimitGroup):
     warm_c = _ours(15.0, "°C", 0, 30, "in colder air a condenser may do without its fan for a while")
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")
+    fine_ratio = _ours(0.01, "1", 0.001, 0.05, "a run's current moves by more: 1 % is a degree outdoors or two volts")
     drift_minutes = _ours(
         240, "minutes", 60, 1440, "no shade and no room keeps one temperature to the last digit so long"
     )

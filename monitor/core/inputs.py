@@ -240,7 +240,9 @@ class DebouncedInputs:
             load = self.by_name.get("load")
             rests = call.symbol is False and scan.call is not True and "call" not in self.distrusted
             rests = rests and not (load is not None and load.symbol and "load" not in self.distrusted)
-            self._compressor.set_bands("compressor", self._by_call[not rests])
+            if rests or call.symbol is not None or scan.call:
+                # A call that is missing tells of neither.
+                self._compressor.set_bands("compressor", self._by_call[not rests])
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
                 changed += track.update(value, now_s, before_s)

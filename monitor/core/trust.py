@@ -237,20 +237,36 @@ CLAMPS = frozenset({"compressor_a", "fan_a"})
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
 DRIFTS = ("outdoor_c", "return_air_c")
 NEVER_COLD = ("return_air_c", "liquid_c")
+# What no call changes in a clamp that hangs; welded contacts feed on a compressor whose current moves.
+HANGS = "compressor_a"
 
 
 class FrozenWatch:
     """Names sensors whose number repeats to its last digit through a rest and the settled run after it, or a run and
     the rest after it; of those that only the day moves, one that has been moving and then repeats for hours. One that
     moves again is believed after it has moved as often as a liar has to. `cold`: the return air and the small pipe,
-    while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is."""
+    while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is.
+
+    The compressor's clamp is judged by calls, as a run is told by it: one that reads a run's current to the last digit
+    through a rest and a call hangs, where it has been seen to tell small steps from each other."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
         self.cold: frozenset[str] = frozenset()
-        watched = (name for name in fitted if name in (*MOVES, *DRIFTS))
+        self._step_a = inf  # the smallest that the compressor's clamp has been seen to move by
+        watched = (name for name in fitted if name in (*MOVES, *DRIFTS, HANGS))
         self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(watched, (None, 0, 0))
         self._moved: dict[str, int] = {}
+
+    def called(self, compressor_a: float | None, *, call: bool) -> None:
+        """Add a minute of a call, or of none, with what the compressor's clamp reads in it."""
+        if HANGS not in self._stands or compressor_a is None:
+            return
+        was = self._stands[HANGS][0]
+        if was is not None and was != compressor_a:
+            self._step_a = min(self._step_a, abs(was - compressor_a))
+        fine = self._step_a <= compressor_a * limits.TRUST.fine_ratio.value
+        self._stand(HANGS, compressor_a, runs=call, may=fine)
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
@@ -260,26 +276,30 @@ class FrozenWatch:
             numbers = ((name, readings.get(name)) for name in NEVER_COLD)
             least_c = limits.TRUST.cold_c.value
             self.cold = frozenset(name for name, now in numbers if warm and now is not None and now < least_c)
-        for name, (value, rests, run) in self._stands.items():
+        for name in self._stands:
             now = readings.get(name)
-            if now is None:
-                continue
-            if now != value:
-                self._stands[name] = (now, 0, 0)
-                self._moved[name] = self._moved.get(name, 0) + 1
-                if self._moved[name] >= limits.TRUST.moves.value:
-                    self.names -= {name}
-                continue
-            still = (rests + (not runs), run + runs)
-            self._stands[name] = (value, *still)
-            if name in DRIFTS:
-                moved_before = self._moved.get(name, 0) >= limits.TRUST.moves.value
-                frozen = moved_before and sum(still) >= limits.TRUST.drift_minutes.value
-            else:
-                frozen = min(still) >= limits.TRUST.still_minutes.value
-            if frozen:
-                self._moved[name] = 0
-                self.names |= {name}
+            if now is not None and name != HANGS:
+                self._stand(name, now, runs=runs)
+
+    def _stand(self, name: str, now: float, *, runs: bool, may: bool = True) -> None:
+        """Count how long a sensor has repeated its number; `may`: it tells steps so small that it ought to move."""
+        value, rests, run = self._stands[name]
+        if now != value:
+            self._stands[name] = (now, 0, 0)
+            self._moved[name] = self._moved.get(name, 0) + 1
+            if self._moved[name] >= limits.TRUST.moves.value:
+                self.names -= {name}
+            return
+        still = (rests + (not runs), run + runs)
+        self._stands[name] = (value, *still)
+        if name in DRIFTS:
+            moved_before = self._moved.get(name, 0) >= limits.TRUST.moves.value
+            frozen = moved_before and sum(still) >= limits.TRUST.drift_minutes.value
+        else:
+            frozen = may and min(still) >= limits.TRUST.still_minutes.value
+        if frozen:
+            self._moved[name] = 0
+            self.names |= {name}
 
 
 class Trust:

@@ -605,3 +605,24 @@ def test_lost_cooling_is_told_beside_a_sensor_that_lies() -> None:
     names = raised(*stream, fitted=fitted, every_s=5.0)
     assert names[0] == "sensing-disagrees"
     assert "not-cooling" in names
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_compressors_clamp_that_hangs_at_a_runs_current_alarms_for_two_rests_at_most(every_s: float) -> None:
+    """Call and current alone: the number that no call moves is the clamp's own."""
+    random, told, engine = Random(3), [], Engine(SETTINGS, fitted=("call", "compressor_a"))
+    for scan in scans(*[(900, but(REST, compressor_a=0.0)), (900, RUN)] * 8, every_s=every_s):
+        amps = 9.37 if scan.t_s > 7000.0 else round((scan.compressor_a or 0.0) * random.gauss(1.0, 0.004), 2)
+        events = engine.feed(msgspec.structs.replace(scan, compressor_a=amps))
+        told += [e.finding for e in events if isinstance(e, Change) and e.change is ChangeKind.RAISED]
+    assert told.count("contacts-stuck-closed") in (1, 2)
+    assert engine.status().distrusted == ("compressor_a",)
+
+
+def test_a_call_that_is_missing_makes_no_run_of_a_trickle() -> None:
+    """3.9 A past the open pole (check value 4.17: 45 uF): a run under a call, and none without; a call of which some
+    scans tell nothing has not come."""
+    one_pole = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, contactor_poles=1))
+    rest = but(REST, compressor_a=3.9)
+    parts = ((900, rest), (900, RUN), (300, rest), (40, but(rest, call=None)), (300, rest))
+    assert raised(*parts, settings=one_pole) == []

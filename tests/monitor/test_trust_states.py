@@ -676,3 +676,26 @@ def test_air_outdoors_is_named_after_four_still_hours_once_it_has_moved() -> Non
     assert minutes(watch, False, *(30.0,) * 100, name="outdoor_c") == set()
     assert minutes(watch, True, *(30.0,) * (hours - 100), name="outdoor_c") == set()
     assert minutes(watch, True, 30.0, name="outdoor_c") == {"outdoor_c"}
+
+
+@pytest.mark.parametrize(
+    ("step_a", "rest_a", "minutes_each", "hangs"),
+    [
+        (0.05, 9.0, 8, True),  # still_minutes
+        (0.05, 9.0, 7, False),
+        (0.5, 9.0, 60, False),  # fine_ratio: a clamp that reads in half amperes may well stand
+        (0.05, 9.01, 60, False),  # welded contacts: what they feed moves
+    ],
+)
+def test_a_compressors_clamp_that_hangs_at_a_runs_current(
+    step_a: float, rest_a: float, minutes_each: int, hangs: bool
+) -> None:
+    """A motor's current moves by a percent with a degree outdoors or two volts (AHRI 540 map: check value 12.7)."""
+    watch = FrozenWatch(["compressor_a"])
+    for amps in (9.0 - step_a, 9.0):
+        watch.called(amps, call=True)
+    for _ in range(minutes_each):
+        watch.called(rest_a, call=False)
+    for _ in range(minutes_each):
+        watch.called(9.0 if rest_a == 9.0 else 9.02, call=True)
+    assert watch.names == ({"compressor_a"} if hangs else set())
