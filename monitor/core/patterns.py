@@ -661,6 +661,7 @@ class Habits:
         self._let_go: tuple[float, str | None] | None = None  # when, in a run, under its call, and what was drawn then
         self._safety_s = -inf  # when such a stop was last over sooner than a utility's switch would have it
         self._coil_cut = False  # whether the coil was seen to get nothing under the call that stands
+        self._coil_off_s = self._coil_back_s = inf  # since when, in a run; since when it is fed again after that
         self._was = Facts()
 
     # ------------------------------------------------------------ in
@@ -671,12 +672,13 @@ class Habits:
 
     def update(self, facts: Facts, at_s: float) -> None:
         """Note what is believed since `at_s`."""
-        was, self._was = self._was, facts
+        was = self._was
         closed = facts.contacts if facts.contacts is not None else facts.runs
         was_closed = was.contacts if was.contacts is not None else was.runs
         if was_closed and closed is False:
             self._opened_s = at_s
         off = facts.call and closed is False and facts.supply is not False
+        self._mind_coil(facts, at_s, off=bool(off), let_go=bool(off and was_closed and was.call), closed=bool(closed))
         if not off or _coil_fed(facts):
             self._coil_cut = False
         elif facts.coil == "none" or facts.others.get("coil_v") in ("dead", "ghost"):
@@ -699,6 +701,7 @@ class Habits:
         self._mind_cut(was, facts, at_s)
         self._mind_run_on(was, facts, at_s)
         self._mind_ramp(was, facts, at_s)
+        self._was = facts
 
     def _closed(self, at_s: float) -> None:
         if self._waiting_s < inf:
@@ -720,6 +723,24 @@ class Habits:
             elif not facts.thermostat:
                 self._back_s = inf
             self._cut_s = inf
+
+    def _mind_coil(self, facts: Facts, at_s: float, *, off: bool, let_go: bool, closed: bool) -> None:
+        """See a switch behind the call's tap, as one on the outdoor unit is: the coil gets nothing, with nothing odd
+        drawn before, and is fed again, for longer than any delay of a board."""
+        if let_go:
+            self._coil_off_s = at_s if self._was.draw not in ("low", "high") else inf
+            if self._coil_off_s < inf:
+                self._between_s.append(at_s - self._coil_back_s if self._coil_back_s < inf else inf)
+        elif not facts.call:
+            self._coil_off_s = self._coil_back_s = inf
+        elif closed and self._coil_off_s < inf:
+            held_s = at_s - self._coil_off_s
+            if self._coil_cut and held_s > _HABIT.delay_most_s.value:
+                self.durations["load-shed"].lasted_s.append(held_s)
+                self._coil_back_s = at_s
+            self._coil_off_s = inf
+        elif not off:
+            self._coil_off_s = inf
 
     def _mind_run_on(self, was: Facts, facts: Facts, at_s: float) -> None:
         """A fan that runs on after the call and the compressor have ended, and then stops."""
@@ -754,23 +775,23 @@ class Habits:
 
     def mind_speed(self, started_s: float, compressor_a: float | None, fan_a: float | None) -> None:
         """Add a minute of the run that began then: whether the fan slowed down with a compressor that did, more than
-        any second stage slows them. It counts once the run has gone on: the minute of a stop holds less of both."""
+        any second stage slows them. It counts once they stay slow: the minute of a stop holds less of both, and so does
+        the one in which a defrost stops the fan or starts it again."""
         slowing = self._slowing
         if started_s != slowing.started_s:
             self._slowing = slowing = _Slowing(started_s=started_s)
-        elif slowing.seen and not slowing.counted:
-            self._slowed_runs += 1
-            self._slowing = slowing = slowing._replace(counted=True)
         if compressor_a is None or fan_a is None:
             return
         if compressor_a >= slowing.compressor_a:
-            self._slowing = slowing._replace(compressor_a=compressor_a, fan_a=fan_a)
+            self._slowing = slowing._replace(compressor_a=compressor_a, fan_a=fan_a, seen=False)
             return
+        fan_ran = slowing.fan_a >= self._unit.fan_fla_a * limits.SLOW_FAN_ON_RATIO.value
         least_a = slowing.fan_a * _HABIT.slowest_fan_ratio.value
-        slow = compressor_a <= slowing.compressor_a * _HABIT.slowed_ratio.value
-        self._slowing = slowing._replace(
-            seen=slow and least_a <= fan_a <= slowing.fan_a * _HABIT.slowed_fan_ratio.value
-        )
+        slow = fan_ran and compressor_a <= slowing.compressor_a * _HABIT.slowed_ratio.value
+        slow = slow and least_a <= fan_a <= slowing.fan_a * _HABIT.slowed_fan_ratio.value
+        counts = slow and slowing.seen and not slowing.counted
+        self._slowed_runs += counts
+        self._slowing = slowing._replace(seen=slow, counted=slowing.counted or counts)
 
     @property
     def slowed_down(self) -> bool:
@@ -806,6 +827,7 @@ class Habits:
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
+        self._coil_off_s = self._coil_back_s = inf
         self._back_s, self._opened_s, self._was, self._let_go = inf, -inf, Facts(), None
 
     # ------------------------------------------------------------ out
@@ -833,7 +855,8 @@ class Habits:
             break_s = self._learned_s("delay-on-break", usual_step_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
-            return max(anew_s, _HABIT.over_ratio.value * max(make_s or 0.0, left_s))
+            shed_s = self._learned_s("load-shed", usual_step_s) if self._may_be_shed(now_s) else None
+            return max(anew_s, _HABIT.over_ratio.value * max(make_s or 0.0, left_s, shed_s or 0.0))
         if finding == "compressor-not-running":
             starting = self._fan_first_s < inf and self.modulates(usual_step_s)
             return _HABIT.over_ratio.value * _HABIT.ramp_s.value if starting else 0.0

@@ -1122,3 +1122,56 @@ def test_a_discharge_line_is_hot_in_a_run_and_proved_cool_by_a_long_one() -> Non
         None,
         True,
     ]
+
+
+COIL_OFF = WAIT._replace(thermostat=True, coil="none")
+
+
+@pytest.mark.parametrize(
+    ("cycle", "found"),
+    [
+        ([(900.0, RUN), (900.0, COIL_OFF)], 900.0),  # half of each half hour
+        ([(900.0, RUN), (600.0, COIL_OFF)], None),  # a board's lockout after a pressure switch: up to ten minutes
+        ([(900.0, RUN), (601.0, COIL_OFF)], 601.0),
+        ([(900.0, RUN), (900.0, COIL_OFF._replace(coil="sealed"))], None),  # the coil holds: the contacts do not make
+        ([(900.0, RUN._replace(draw="low")), (900.0, COIL_OFF)], None),  # a low-pressure switch lets go like this
+        ([(900.0, RUN), (900.0, COIL_OFF._replace(supply=False))], None),
+        ([(900.0, RUN), (500.0, COIL_OFF), (400.0, REST)], None),  # the call ended within it
+        ([(900.0, RUN), (300.0, REST), (900.0, COIL_OFF)], None),  # it began at rest: a timer, or a switch
+    ],
+)
+def test_a_switch_behind_the_calls_tap_is_learned_from_a_coil_that_gets_nothing(
+    cycle: list[tuple[float, Facts]], found: float | None
+) -> None:
+    """A utility's switch is mounted on the outdoor unit and may break the coil's own lead (common practice of load
+    control); a pressure switch keeps no time, and boards hold off for up to ten minutes."""
+    made, _ = habits(*cycle * 3, (900.0, RUN))
+    assert learned(made, "load-shed") == found
+
+
+def test_a_switch_behind_the_calls_tap_that_was_learned_is_waited_for() -> None:
+    """A fifth longer than it lasts, and only where the coil is seen to get nothing."""
+    made, now_s = habits(*[(900.0, RUN), (900.0, COIL_OFF)] * 3, (900.0, RUN), (60.0, COIL_OFF))
+    assert made.grace_s("call-without-pull-in", COIL_OFF, now_s, 1.0) == pytest.approx(1.2 * 900.0)
+    made, now_s = habits(*[(900.0, RUN), (900.0, COIL_OFF)] * 3, (900.0, RUN), (60.0, COIL_OFF._replace(coil="sealed")))
+    assert made.grace_s("call-without-pull-in", COIL_OFF, now_s, 1.0) == 0.0
+
+
+@pytest.mark.parametrize("partial_a", [0.3, 0.5, 0.8])
+def test_a_defrost_makes_no_drive_of_a_heat_pump(partial_a: float) -> None:
+    """A board stops the fan for a defrost within one minute and starts it again within another (common practice); the
+    compressor draws little meanwhile."""
+    made = Habits(SETTINGS)
+    for run in range(5):
+        for amps, fan in ((10.0, 1.0), (5.0, partial_a), (5.0, 0.0), (5.0, 0.0), (5.5, partial_a), (9.0, 1.0)):
+            made.mind_speed(5000.0 * run, amps, fan)
+    assert made.modulates(1.0) is False
+
+
+def test_a_dead_fans_clamp_shows_no_drive() -> None:
+    """What it reads of nothing goes up and down."""
+    made = Habits(SETTINGS)
+    for run in range(5):
+        for amps, fan in ((10.0, 0.02), (5.0, 0.01), (5.0, 0.01), (5.0, 0.01)):
+            made.mind_speed(5000.0 * run, amps, fan)
+    assert made.modulates(1.0) is False
