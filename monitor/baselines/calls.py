@@ -27,8 +27,9 @@ fortnight of weather in which now and then a call might have come is no fault. A
 - some swings of its thermostat. What a call stores, the run beyond what the weather asked for meanwhile, is the cold of
   one swing in hours of this unit's own run: few minutes where it is strong, half an hour where a slow speed meets the
   load. A kelvin of set point is as many hours more (`missed_swings`), within bounds (`missed_most_h`); and
-- its own habits: well more than the most it has owed in any silence of the last months that ended by itself. Setbacks,
-  weekends away and windows opened on mild days are in there.
+- its own habits: twice the most it has owed in any silence of the last months that began about the same time of day and
+  ended by itself. Setbacks, days away and windows opened on mild evenings are in there; who leaves the house at nine
+  says nothing of a silence that begins at night, once some weeks have shown the hours of a household.
 
 Silences that were told as overdue teach no habit: a fault must not become one. Whether it was one shows in how calls
 come back. A house that grew warmer than its people wanted has its heat carried out again, and runs for hours without a
@@ -46,7 +47,7 @@ A unit that does not cool teaches nothing either: it is called far more than it 
 from __future__ import annotations
 
 from math import exp, sqrt
-from typing import Annotated, Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 import msgspec
 
@@ -55,6 +56,7 @@ from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.load_state import MemoryPart, MonotonicTime, Saved
 
 _B = limits.CALLS
+_T = TypeVar("_T")
 HOUR_S, DAY_S = 3600.0, 86400.0
 _STRETCHES = round(DAY_S / (_B.stretch_h.value * HOUR_S))
 WEEK_S, _WEEKEND = 7.0 * DAY_S, (2, 3)  # 1970 began on a Thursday
@@ -197,13 +199,13 @@ class Return(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
-    """All that is kept of a unit's calls. `most_h` has, by day, the most that was owed in a silence that ended by
-    itself, and `told_day` is the last day on which one that was told did. `stored_h` is what the present call stores,
-    or the last one did, in hours of run, `mean_stored_h` what one stores as a rule. `aged_x` is when the day's term was
-    brought up last, `week_s` the time of the week at x = 0.
-    `explained_h` has the same of silences that were told and ended as no fault does, `word_h` of those that a person
-    explained. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known how warm
-    it is."""
+    """All that is kept of a unit's calls. `most_h` has, by day and by the stretch of it in which the silence began, the
+    most that was owed in one that ended by itself, and `told_day` is the last day on which one that was told did.
+    `stored_h` is what the present call stores, or the last one did, in hours of run, `mean_stored_h` what one stores as
+    a rule. `aged_x` is when the day's term was brought up last, `week_s` the time of the week at x = 0.
+    `explained_h` has by day what was owed in silences that were told and ended as no fault does, `word_h` of those that
+    a person explained. `clock_s` is the time of day at x = 0, as far as it is known; `felt` whether it was ever known
+    how warm it is."""
 
     belief: Belief = msgspec.field(default_factory=Belief.prior)
     hour: HourSoFar = msgspec.field(default_factory=HourSoFar)
@@ -213,7 +215,7 @@ class CallsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     last_day_c: float | None = None
     felt: bool = False
     clock_s: float = 0.0
-    most_h: dict[int, float] = {}
+    most_h: dict[int, dict[int, float]] = {}
     told_day: int | None = None
     stored_h: float = 0.0
     mean_stored_h: float = 0.0
@@ -259,23 +261,29 @@ def _from_version_2(found: dict[str, Any]) -> dict[str, Any]:
     return kept
 
 
+def _from_version_3(found: dict[str, Any]) -> dict[str, Any]:
+    """Nobody knows when the silences of its habits began: they may have at any time of day."""
+    most_h = found.get("most_h", {})
+    return found | {"most_h": {day: dict.fromkeys(range(_STRETCHES), owed_h) for day, owed_h in most_h.items()}}
+
+
 CALLS_MEMORY = MemoryPart(
     "calls",
-    3,
+    4,
     CallsMemory,
     what="calls",
     then="learning begins afresh",
-    upgrades={1: _from_version_1, 2: _from_version_2},
+    upgrades={1: _from_version_1, 2: _from_version_2, 3: _from_version_3},
 )
 
 
-def _must_owe(by_day: dict[int, float], day: int, owed_h: float) -> None:
+def _must_owe(most_h: dict[int, float], when: int, owed_h: float) -> None:
     """Keep what a silence owed that was no fault: the next ones must owe more."""
-    by_day[day] = max(by_day.get(day, 0.0), owed_h)
+    most_h[when] = max(most_h.get(when, 0.0), owed_h)
 
 
-def _younger(by_day: dict[int, float], than_day: float) -> dict[int, float]:
-    return {day: owed_h for day, owed_h in by_day.items() if day > than_day}
+def _younger(by_day: dict[int, _T], than_day: float) -> dict[int, _T]:
+    return {day: owed for day, owed in by_day.items() if day > than_day}
 
 
 class Owed(NamedTuple):
@@ -369,7 +377,7 @@ class Calls:
         unsure = 1.0 + 0.5 ** (self.kept.days / _B.habits_known_days.value)
         if not self.kept.felt:
             unsure *= _B.unfelt_ratio.value
-        habit_h = _B.habit_ratio.value * max(self.kept.most_h.values(), default=0.0)
+        habit_h = _B.habit_ratio.value * self._habit_h(silence.since_x)
         explained = (*self.kept.explained_h.values(), *self.kept.word_h.values())
         explained_h = _B.explained_ratio.value * max(explained, default=0.0)
         most_h = max(unsure * self._owed_h, self._swings_h(), habit_h, explained_h)
@@ -404,6 +412,10 @@ class Calls:
         if steps:
             for belief in (kept.belief, *_taught(kept)):
                 belief.turn(steps)
+            kept.most_h = {
+                day: {(began + steps) % _STRETCHES: owed_h for began, owed_h in of_day.items()}
+                for day, of_day in kept.most_h.items()
+            }
             self._forget_shares()
         if steps or not kept.calls:
             kept.clock_s = clock_s
@@ -540,6 +552,20 @@ class Calls:
         kept.hour = HourSoFar()
         self._forget_shares()
 
+    def _habit_h(self, since_x: float) -> float:
+        """Return the most that was owed in a silence that began about this time of day, and was no fault: at any time
+        of day while few days are known."""
+        if self.kept.days < _B.habit_hours_days.value:
+            return max((max(of_day.values()) for of_day in self.kept.most_h.values()), default=0.0)
+        began, within = self._stretch(since_x), round(_B.habit_within_h.value / _B.stretch_h.value)
+        near = [(began + step) % _STRETCHES for step in range(-within, within + 1)]
+        return max((of_day.get(one, 0.0) for of_day in self.kept.most_h.values() for one in near), default=0.0)
+
+    def _must_owe_then(self, since_x: float, owed_h: float) -> None:
+        """Keep what a silence that began then owed, where it raises any limit."""
+        if owed_h * _B.habit_ratio.value > self._owed_h:
+            _must_owe(self.kept.most_h.setdefault(self.kept.day, {}), self._stretch(since_x), owed_h)
+
     def _swings_h(self) -> float:
         """Return what some swings of this unit's thermostat store, in hours of its run, within bounds."""
         return min(_B.missed_swings.value * self.kept.mean_stored_h, _B.missed_most_h.value)
@@ -566,7 +592,7 @@ class Calls:
             if self._last_x - silence.overdue_x < _B.repair_s.value:
                 # Next time it takes a little more than this once; well more after a second time.
                 again = kept.told_day is not None and kept.day - kept.told_day < _B.habit_days.value
-                _must_owe(kept.most_h, kept.day, silence.most_h / (1.0 if again else _B.habit_ratio.value))
+                self._must_owe_then(silence.since_x, silence.most_h / (1.0 if again else _B.habit_ratio.value))
                 kept.told_day = kept.day
             return
         if silence.overdue or silence.excused:
@@ -575,7 +601,7 @@ class Calls:
             kept.belief = silence.taught
             self._forget_shares()
         if self.learned:
-            _must_owe(kept.most_h, kept.day, silence.most_h)
+            self._must_owe_then(silence.since_x, silence.most_h)
 
     def _forget_silence(self, x_s: float) -> None:
         """Nobody knows whether the unit was called: begin to count again. What is overdue stays so until a call."""

@@ -361,6 +361,12 @@ def test_a_memory_of_eleven_terms_is_read_and_goes_on() -> None:
         assert np.linalg.eigvalsh(full(read))[0] > 0.0
 
 
+def test_a_habit_of_a_memory_without_hours_holds_at_any_hour() -> None:
+    """Version 3 kept a habit's most by the day alone."""
+    old = json.loads(_json(learned())) | {"most_h": {"7": 4.0}}
+    assert CALLS_MEMORY.read(msgspec.json.encode(old), 3).most_h == {7: dict.fromkeys(range(8), 4.0)}
+
+
 def test_a_belief_of_the_wrong_size_is_refused() -> None:
     """As from a version with other terms: learning begins afresh instead of failing at each minute."""
     kept = learned(2.0).kept

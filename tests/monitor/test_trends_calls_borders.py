@@ -34,7 +34,7 @@ LIMITS = [
     ("spell_h", 48.0, {}, 0.7, 1.2),  # a hot unit two days silent owes no more than one of an hour
     ("spell_h", 130.0, {}, 1.3, 2.5),  # a cool spell of the end of summer
     ("unfelt_ratio", 1.0, {"felt": False}, 1.4, 3.0),  # nobody knows how cool it is
-    ("habit_ratio", 1.0, {"most_h": {38: 4.0}}, 5.0, 10.0),  # well more than it ever owed, and not twice as much
+    ("habit_ratio", 1.0, {"most_h": {38: {7: 4.0}}}, 6.0, 11.0),  # well more than it ever owed, and not three times
     ("explained_ratio", 1.0, {"explained_h": {38: 4.0}}, 4.1, 7.0),  # a little more than the trip's silence before
     ("explained_ratio", 1.0, {"word_h": {38: 4.0}}, 4.1, 7.0),  # the same by a person's word
 ]
@@ -50,10 +50,43 @@ def test_so_much_may_be_owed(number: str, hours: float, known: dict[str, Any], l
     assert least_h < owed.limit_h < most_h, (number, owed)
 
 
+@pytest.mark.parametrize(("habit", "began_h", "counts"), [(3, 8, True), (3, 13, True), (3, 1, False), (0, 22, True)])
+def test_a_habit_is_one_of_its_hours(habit: int, began_h: int, counts: bool) -> None:
+    """CALLS.habit_within_h: who leaves at nine may leave at seven or at noon; a silence from night on is another. Days
+    go round: one of midnight is near to the late evening."""
+    calls = silent(24.0 - began_h, most_h={38: {habit: 4.0}})
+    owed = calls.owed()
+    assert owed is not None
+    assert (owed.limit_h > 4.0) is counts
+
+
+@pytest.mark.parametrize(("days", "any_hour"), [(8, True), (25, False)])
+def test_a_habit_has_its_hours_once_weeks_are_known(days: int, any_hour: bool) -> None:
+    """CALLS.habit_hours_days: a week has shown one weekend."""
+    owed = silent(2.0, days=days, most_h={38: {3: 4.0}}).owed()
+    assert owed is not None
+    assert (owed.limit_h > 4.0) is any_hour
+
+
+def test_a_habit_moves_with_the_clock() -> None:
+    """The time of day becomes known, nine hours later: what began at nine was at 18 h."""
+    calls = silent(most_h={38: {3: 4.0}})
+    calls.update(0.0, wall_s=9 * HOUR, call=False, outdoor_c=27.0)
+    assert calls.kept.most_h == {38: {6: 4.0}}
+
+
+@pytest.mark.parametrize(("owed_h", "kept"), [(0.3, False), (0.9, True)])
+def test_what_limits_nothing_is_not_kept(owed_h: float, kept: bool) -> None:
+    """Twice of a few minutes of a rest between two calls is less than any unit may owe."""
+    calls = silent(2.0, silence={"owed_h": owed_h, "most_h": owed_h})
+    calls.update(0.0, wall_s=None, call=True, outdoor_c=27.0)
+    assert bool(calls.kept.most_h) is kept
+
+
 @pytest.mark.parametrize(("ago_days", "kept"), [(45, True), (90, False)])
 def test_a_habit_is_remembered_for_some_weekends(ago_days: int, kept: bool) -> None:
     """CALLS.habit_days: over a summer's weekends, not from one summer to the next."""
-    calls = silent(most_h={40 - ago_days: 4.0})
+    calls = silent(most_h={40 - ago_days: {7: 4.0}})
     calls.update(0.0, wall_s=None, call=False, outdoor_c=27.0)
     calls.update(DAY, wall_s=None, call=None, outdoor_c=27.0)
     assert bool(calls.kept.most_h) is kept
@@ -141,7 +174,7 @@ def test_a_silence_that_ends_by_itself_twice_is_a_habit() -> None:
         owed = calls.owed()
         assert owed is not None
         limits_h.append(owed.limit_h)
-    assert limits_h == pytest.approx([3.0, 4.8, 3.0], rel=0.2)
+    assert limits_h == pytest.approx([3.0, 6.0, 3.0], rel=0.2)
 
 
 @pytest.mark.parametrize(("days", "in_season"), [(8.0, True), (14.0, False)])
@@ -196,7 +229,7 @@ def test_a_house_in_cold_air_owes_nothing(outdoor_c: float, owes: bool) -> None:
 
 def test_what_is_owed_fades_as_fast_as_a_house_cools() -> None:
     """CALLS.fade_h: a house's time constant is one to four days; after 36 h a quarter to two thirds is left."""
-    calls = silent(5.0, silence={"owed_h": 4.0}, most_h={39: 20.0})
+    calls = silent(5.0, silence={"owed_h": 4.0}, most_h={39: {6: 20.0}})
     calls.kept.belief.mean[0] = -20.0  # never called, by all that is known
     for step in range(73):
         calls.update(step * 1800.0, wall_s=None, call=False, outdoor_c=20.0)
