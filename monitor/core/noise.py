@@ -5,6 +5,8 @@ its current goes from one of these to another and stays there. A clamp with a lo
 down again, anywhere in between, and at rest too. What makes the current itself jump (contacts that chatter, a sagging
 line) does so in both motors, so that the other clamp has to be steady meanwhile.
 
+A sealed coil draws what it draws: one that lets go and pulls in again takes its contacts along.
+
 A contactor lets go within a cycle or two once its call, its supply or its own contacts have gone, and a compressor that
 is fed again draws its locked-rotor current: a presence sensor that comes and goes beside a steady current has a bad
 joint of its own.
@@ -36,7 +38,7 @@ def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
         "compressor_a": unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value,
         "fan_a": unit.fan_fla_a * limits.FAN_ON_RATIO.value,
     }
-    return _noisy_clamps(scans, runs_a) | _noisy_feeds(scans, runs_a["compressor_a"])
+    return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
 
 
 def _noisy_clamps(scans: Reversible[Scan], runs_a: Mapping[str, float]) -> dict[str, bool]:
@@ -78,18 +80,15 @@ def _noisy_at_rest(columns: Mapping[str, Sequence[float]], runs_a: Mapping[str, 
     found = {}
     for name, other in _CLAMPS:
         amps = columns[name]
-        up_and_down = sum(
-            abs(now - before) >= runs_a[name] and abs(now - after) >= runs_a[name] and (now > before) is (now > after)
-            for before, now, after in zip(amps, amps[1:], amps[2:], strict=False)
-        )
+        up_and_down = sum(_jumps(*three, runs_a[name]) for three in zip(amps, amps[1:], amps[2:], strict=False))
         if max(columns[other]) < runs_a[other] and up_and_down >= limits.NOISE_TURNS.value:
             found[name] = True
     return found
 
 
-def _noisy_feeds(scans: Reversible[Scan], runs_a: float) -> dict[str, bool]:
-    """Which presence sensor has come and gone while the compressor ran on and on; a number that does not move at all is
-    no witness of that."""
+def _noisy_beside_a_run(scans: Reversible[Scan], runs_a: float) -> dict[str, bool]:
+    """Which presence sensor has come and gone, and whether the coil's clamp has jumped, while the compressor ran on and
+    on; a number that does not move at all is no witness of that."""
     last: list[Scan] = []
     for scan in reversed(scans):
         if scan.compressor_a is None or scan.compressor_a < runs_a:
@@ -107,7 +106,18 @@ def _noisy_feeds(scans: Reversible[Scan], runs_a: float) -> dict[str, bool]:
         said = [flag for scan in last if (flag := getattr(scan, name)) is not None]
         changes = [before is not after for before, after in pairwise(said)]
         found |= _judged(name, sum(changes[: _FEW - 1]), sum(changes), len(said))
+    coil_a = [scan.coil_a for scan in last if scan.coil_a is not None]
+    if coil_a:
+        turns = [
+            _jumps(*three, limits.COIL_NONE_A.value) for three in zip(coil_a, coil_a[1:], coil_a[2:], strict=False)
+        ]
+        found |= _judged("coil_a", sum(turns[: _FEW - 2]), sum(turns), len(coil_a))
     return found
+
+
+def _jumps(before: float, now: float, after: float, least_a: float) -> bool:
+    """Whether a current is up and down again within three scans, or down and up, by so much."""
+    return abs(now - before) >= least_a and abs(now - after) >= least_a and (now > before) is (now > after)
 
 
 def _turns(amps: Sequence[float], least_a: float) -> int:

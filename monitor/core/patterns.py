@@ -642,6 +642,7 @@ class Habits:
             "load-shed": Durations(_HABIT.shed_least_s, _HABIT.shed_most_s, two=True),
             "fan-run-on": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
             "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
+            "fan-after-compressor": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
         }
         self._modulates = False
         self._slowing = _Slowing()
@@ -652,7 +653,7 @@ class Habits:
             self._cold_runs += len(row.lasted_s) if row.name == _HEATS else 0
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
-        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = inf
+        self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._fan_awaited_s = inf
         self._back_s = inf  # since when the call is back after such a cut, with a thermostat that has not let go
         # For how long it was back before each of the last cuts; inf where the thermostat had let go meanwhile.
         self._between_s: deque[float] = deque(maxlen=int(_HABIT.times.value))
@@ -701,6 +702,7 @@ class Habits:
         self._mind_cut(was, facts, at_s)
         self._mind_run_on(was, facts, at_s)
         self._mind_ramp(was, facts, at_s)
+        self._mind_late_fan(was, facts, at_s)
         self._was = facts
 
     def _closed(self, at_s: float) -> None:
@@ -761,6 +763,26 @@ class Habits:
         if self._fan_first_s < inf and facts.fan and facts.compressor:
             self.durations["compressor-after-fan"].lasted_s.append(at_s - self._fan_first_s)
         self._fan_first_s = inf
+
+    def _mind_late_fan(self, was: Facts, facts: Facts, at_s: float) -> None:
+        """A fan that starts by itself in a run, once head pressure is up, as one that a pressure or a board's
+        thermistor cycles in cool weather; a dead one does not. One that starts with its compressor counts as 0 s."""
+        began = facts.compressor and was.compressor is False
+        if began and facts.fan is False:
+            self._fan_awaited_s = at_s
+        elif began and facts.fan:
+            self.durations["fan-after-compressor"].lasted_s.append(0.0)
+        elif not facts.compressor or facts.fan is None:
+            self._fan_awaited_s = inf
+        elif facts.fan and self._fan_awaited_s < inf:
+            self.durations["fan-after-compressor"].lasted_s.append(at_s - self._fan_awaited_s)
+            self._fan_awaited_s = inf
+
+    def _late_fan_s(self) -> float:
+        """How late this unit's fan has started by itself in most of its last runs; 0 where it has not."""
+        known = self.durations["fan-after-compressor"]
+        late = [one for one in known.lasted_s if known.least_s <= one <= known.most_s]
+        return max(late) if 2 * len(late) > len(known.lasted_s) else 0.0
 
     def modulates(self, usual_step_s: float) -> bool:
         """Whether this unit, declared or not, starts as one whose board sets the compressor's speed; once it has been
@@ -827,6 +849,7 @@ class Habits:
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
+        self._fan_awaited_s = inf
         self._coil_off_s = self._coil_back_s = inf
         self._back_s, self._opened_s, self._was, self._let_go = inf, -inf, Facts(), None
 
@@ -835,7 +858,10 @@ class Habits:
     def grace_s(self, finding: str, facts: Facts, now_s: float, usual_step_s: float) -> float:
         """How much longer than its delay a finding's condition may hold, s."""
         if finding == "fan-not-running":
-            return self._frost_s if facts.fan_may_rest else 0.0
+            late = self._fan_awaited_s < inf and self._unit.delay_learned
+            late = late and _OFFERED_AS["fan-run-on"] not in self._unit.not_by_design
+            late_s = _HABIT.over_ratio.value * self._late_fan_s() if late else 0.0
+            return max(self._frost_s if facts.fan_may_rest else 0.0, late_s)
         waits = finding in ("call-without-pull-in", "call-without-run")
         anew_s = 0.0
         if waits and self._unit.load_shed and self._unit.call_tap != "coil" and self._may_be_shed(now_s):
@@ -911,7 +937,7 @@ class Habits:
         found = [
             HabitMemory(name=name, lasted_s=[round(value, 1) for value in row.lasted_s])
             for name, row in self.durations.items()
-            if row.lasted_s
+            if any(row.lasted_s)
         ]
         if self._modulates:
             found.append(HabitMemory(name=_MODULATES, lasted_s=[]))

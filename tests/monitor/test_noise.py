@@ -118,3 +118,25 @@ def test_a_noisy_fan_clamp_accuses_nobody_for_long(every_s: float) -> None:
         urgent += [(t_s, e.finding) for e in found if e.severity == "urgent"]
     assert engine.status().distrusted == ("fan_a",)
     assert [row for row in urgent if row[0] > 3600.0] == []
+
+
+@pytest.mark.parametrize(
+    ("turns", "to", "compressor_a", "noisy"),
+    [
+        (4, 0.5, STEADY, True),
+        (4, 0.0, STEADY, True),
+        (2, 0.5, STEADY, None),
+        (4, 0.3, STEADY, False),  # COIL_NONE_A: a thermostat's or a transformer's few hundredths
+        (4, 0.5, jumping(4, UNIT.compressor_lra_a, RUN_A, 2 * FEW), None),  # the contacts let go with it
+    ],
+)
+def test_a_coils_clamp_that_jumps_beside_a_steady_compressor(
+    turns: int, to: float, compressor_a: list[float], noisy: bool | None
+) -> None:
+    """A sealed coil of 6 VA draws 0.25 A (check value 1.14)."""
+    coil_a = jumping(turns, to, 0.25, 2 * FEW)
+    scans = [
+        Scan(t_s=float(place), call=True, compressor_a=amps, coil_a=coil)
+        for place, (coil, amps) in enumerate(zip(coil_a, compressor_a, strict=True))
+    ]
+    assert noisy_sensors(scans, UNIT).get("coil_a") is noisy

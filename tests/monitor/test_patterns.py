@@ -1175,3 +1175,33 @@ def test_a_dead_fans_clamp_shows_no_drive() -> None:
         for amps, fan in ((10.0, 0.02), (5.0, 0.01), (5.0, 0.01), (5.0, 0.01)):
             made.mind_speed(5000.0 * run, amps, fan)
     assert made.modulates(1.0) is False
+
+
+FANLESS = RUN._replace(fan=False)
+
+
+def fan_starts(*late_s: float) -> list[tuple[float, Facts]]:
+    """Runs whose fan starts so late, and one that has just begun."""
+    parts = [part for s in late_s for part in ((600.0, REST), (s, FANLESS), (900.0, RUN)) if part[0]]
+    return [*parts, (600.0, REST), (1.0, FANLESS)]
+
+
+@pytest.mark.parametrize(
+    ("late_s", "grace_s"),
+    [
+        ((40.0,), 48.0),  # a unit whose fan has never started with its compressor alarms once
+        ((40.0, 60.0, 45.0), 72.0),
+        ((40.0, 0.0, 45.0), 54.0),  # in most of the last runs
+        ((40.0, 0.0, 0.0), 0.0),
+        ((14.0, 14.0, 14.0), 0.0),  # delay_least_s
+        ((240.0, 240.0, 240.0), 288.0),  # run_on_s
+        ((241.0, 241.0, 241.0), 0.0),  # a motor's protector that has cooled
+    ],
+)
+def test_a_fan_that_starts_late_by_itself_is_cycled_by_design(late_s: tuple[float, ...], grace_s: float) -> None:
+    """Low-ambient controls hold the condenser fan off until head pressure is up (common practice); what stops in the
+    run itself is waited for no longer."""
+    made, now_s = habits(*fan_starts(*late_s))
+    assert made.grace_s("fan-not-running", FANLESS, now_s, 1.0) == pytest.approx(grace_s)
+    made, now_s = habits(*fan_starts(*late_s)[:-1], (900.0, RUN), (1.0, FANLESS))
+    assert made.grace_s("fan-not-running", FANLESS, now_s, 1.0) == 0.0
