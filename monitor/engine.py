@@ -383,7 +383,7 @@ class Engine:
         if self._evaluator.standing or outcome.order:
             # What was seen before the first urgent finding that stands was raised belongs to it.
             urgent = (one.raised_s for one in self._diagnosis.standing.values() if one.severity is Severity.URGENT)
-            features = self._features.seen(self.now_s, min(urgent, default=self.now_s))
+            features = self._features.seen(self.now_s, min(urgent, default=self.now_s), self._usual_s)
         changes: list[Change] = []
         diagnosed: list[Event] = []
         before = dict(self._diagnosis.standing) if outcome.cleared else {}
@@ -402,8 +402,6 @@ class Engine:
                     last_runs=self._patterns.stops.seen() | self._patterns.short.seen() | self._performance.seen,
                     features=features,
                     distrusted=self._trust.named,
-                    # A start that stalls is over within seconds, and its protector open for minutes.
-                    unseen=("locked-rotor",) if self._usual_s >= limits.GLIMPSE_STEP_S.value else (),
                 )
             )
             changes = [change for change in made if isinstance(change, Change)]

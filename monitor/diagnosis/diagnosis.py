@@ -44,7 +44,7 @@ class Observed(NamedTuple):
     `evidence`: the readings that go with each finding that was raised or is to be reviewed; `symbols`: what each
     sensor is believed to say; `doubted`: the readings that this scan does not bear out; `last_runs`: what the last
     runs have in common (predictions.HISTORY); `features`: shape, size and history (features.FEATURES); `distrusted`:
-    the readings that are not believed; `unseen`: the findings that may be so unseen, read this often.
+    the readings that are not believed.
     """
 
     now_s: float
@@ -56,7 +56,6 @@ class Observed(NamedTuple):
     last_runs: Mapping[str, str]
     features: Mapping[str, str] = {}
     distrusted: tuple[str, ...] = ()
-    unseen: tuple[str, ...] = ()
 
 
 class PastLook(msgspec.Struct, frozen=True, kw_only=True):
@@ -220,8 +219,7 @@ class FindingDiagnosis:
             best = max(old, key=lambda one: (one.pieces, one.at_s))
             left = 0.5 ** ((now_s - best.at_s) / limits.PAST_HALF_S.value)
             past = {name: share * left for name, share in best.shares.items()}
-        unit, unseen = self._settings.unit, observed.unseen
-        case = UnitCase(findings, unit, self._fitted, features, past=past, unseen=unseen)
+        case = UnitCase(findings, self._settings.unit, self._fitted, features, past=past)
         found = diagnose(case)
         # Keep the fullest look of the hour.
         shares = {name: share for name, share in found.afresh.items() if name != MONITOR}

@@ -73,7 +73,11 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "rise": ("long-run", "high-running-current", *_STOPS),
     "fall": ("low-running-current", "long-run", "not-cooling", "low-split"),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
+    "scans": (),
 }
+# What a feature cannot deny where scans are far apart: whose symbol it is that lasts seconds, and may have fallen
+# between two of them. Whoever shows that symbol is as usual behind what was read instead as anybody.
+_SECONDS = {"trip-amps": ("trip-amps", "locked"), "dead-for": ("stalled", "yes")}
 
 _SAYS: dict[str, dict[str, str]] = {
     "off-time": {
@@ -185,6 +189,9 @@ _SAYS: dict[str, dict[str, str]] = {
         "warm": "the small pipe is warm as it should be",
         "hot": "the small pipe is hot",
     },
+    "scans": {
+        "apart": "the readings are too far apart to show what lasts seconds",
+    },
     "supply-lost": {
         "at-start": "the supply went as the compressor started",
         "in-run": "the supply went in the middle of a run",
@@ -226,6 +233,11 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         if name not in mute
         if not ABOUT[name] or not set(findings).isdisjoint(ABOUT[name])
     }
+    if "scans" in features:
+        for name, (of, brief) in _SECONDS.items():
+            shows = FEATURES[of][brief].ratios
+            if name in told and (name, features[name]) != (of, brief):
+                told[name] = {who: max(r, 1.0) if shows.get(who, 1.0) > 1.0 else r for who, r in told[name].items()}
     if not _STARTS.isdisjoint(findings):
         # What was measured in the last run that went well says little of a start that fails since.
         told = {name: ratio for name, ratio in told.items() if features[name] != _OF_RUNS.get(name)}
@@ -579,8 +591,9 @@ class FeatureWatch:
                 found.append(name)
         return tuple(found)
 
-    def seen(self, now_s: float, since_s: float | None = None) -> dict[str, str]:
-        """The features of the last hours; `since_s` is when what stands began, and the hours before that count."""
+    def seen(self, now_s: float, since_s: float | None = None, step_s: float = 0.0) -> dict[str, str]:
+        """The features of the last hours; `since_s` is when what stands began, and the hours before that count;
+        `step_s` how far apart scans are: what lasts no longer may have fallen between two of them."""
         since_s = now_s if since_s is None else since_s
         self.judge_clamps(now_s)
         found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
@@ -590,13 +603,17 @@ class FeatureWatch:
                 found["opened"] = "in-run"
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
-            found |= self._of_stops(recent, [word for at_s, word in self._trip_words if _tells(at_s, since_s)])
+            words = [word for at_s, word in self._trip_words if _tells(at_s, since_s)]
+            found |= self._of_stops(recent, words, step_s)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
         if self._fan_fell():
             found["fan-fell"] = "yes"
         if self._off_s and _tells(self._stopped_s, since_s):
-            found["off-time"] = _off_word(sorted(self._off_s)[len(self._off_s) // 2])
+            word = _off_word(sorted(self._off_s)[len(self._off_s) // 2], step_s)
+            found |= {"off-time": word} if word else {}
+        if step_s >= limits.GLIMPSE_STEP_S.value:
+            found["scans"] = "apart"
         return found
 
     def _fan_fell(self) -> bool:
@@ -644,7 +661,7 @@ class FeatureWatch:
                 return True
         return None
 
-    def _of_stops(self, stops: list[_Stop], words: list[str]) -> dict[str, str]:
+    def _of_stops(self, stops: list[_Stop], words: list[str], step_s: float) -> dict[str, str]:
         found: dict[str, str] = {}
         if stops[-1].fan_stalled:
             found["fan-amps"] = "high"
@@ -658,8 +675,8 @@ class FeatureWatch:
             return found  # when a single stop came may be chance
         ran_s = sorted(stop.ran_s for stop in stops if stop.ran_s is not None)
         if len(ran_s) >= limits.CONFIRM_STOPS.value:
-            middle = ran_s[len(ran_s) // 2]
-            found["trip-after"] = "seconds" if middle < 60.0 else "minutes" if middle < 1500.0 else "hour"
+            word = _ran_word(ran_s[len(ran_s) // 2], step_s)
+            found |= {"trip-after": word} if word else {}
         outdoor = [stop.outdoor_c for stop in stops if stop.outdoor_c is not None]
         if outdoor and min(outdoor) >= limits.HOT_C.value:
             found["trip-heat"] = "hot"
@@ -778,8 +795,8 @@ class FeatureWatch:
         )
         if worst >= limits.COIL_SHORT_A.value or sagged:
             self._mark("coil-before", "short", at_s)
-        elif worst >= limits.COIL_NONE_A.value:
-            self._mark("coil-before", "usual", at_s)
+        elif worst >= limits.COIL_NONE_A.value and at_s - before[-1].t_s < limits.GLIMPSE_STEP_S.value:
+            self._mark("coil-before", "usual", at_s)  # a fuse is blown within seconds
 
     def _add_stop(self, stop: _Stop) -> None:
         """Keep a stop. One that does not tell what it drew takes nothing back of what those before it told."""
@@ -854,7 +871,19 @@ def _tells(at_s: float, now_s: float) -> bool:
     return not lasted(at_s, now_s, limits.EPISODE_S.value)
 
 
-def _off_word(off_s: float) -> str:
+def _off_word(off_s: float, step_s: float) -> str:
+    """How long it was off; "" where readings so far apart leave it open whether that was seconds or minutes."""
     if off_s < limits.OFF_SECONDS_S.value:
         return "seconds"
+    if off_s - step_s < limits.OFF_SECONDS_S.value:
+        return ""
     return "minutes" if off_s < limits.OFF_LONG_S.value else "long"
+
+
+def _ran_word(ran_s: float, step_s: float) -> str:
+    """How long it ran before it stopped; "" where readings so far apart leave it open."""
+    if ran_s < limits.MINUTE_S.value:
+        return "seconds"
+    if ran_s - step_s < limits.MINUTE_S.value:
+        return ""
+    return "minutes" if ran_s < 1500.0 else "hour"

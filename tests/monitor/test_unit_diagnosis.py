@@ -17,7 +17,7 @@ from condenser_monitor.monitor.core.records import Change, ChangeKind, Diagnosed
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
-from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch
+from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch, ratios
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
@@ -115,8 +115,34 @@ def test_where_scans_are_far_apart_nobody_knows_that_it_did_not_stall() -> None:
     """A start that stalls lasts some seconds until the protector opens (common practice): read every second it shows,
     and one that locked up is not behind a compressor that merely does not run; read every ten it may be."""
     seen, few = FindingSeen("call-without-run", {"call": "on", "compressor_a": "still"}), ("call", "compressor_a")
-    dense, slow = (diagnose(UnitCase([seen], UNIT, few, unseen=unseen)) for unseen in ((), ("locked-rotor",)))
+    dense, slow = (diagnose(UnitCase([seen], UNIT, few, scans)) for scans in ({}, {"scans": "apart"}))
     assert slow.shares["compressor-locked"] > 5 * dense.shares.get("compressor-locked", 0.0)
+
+
+@pytest.mark.parametrize("traits", [{"trip-amps": "usual"}, {"trip-amps": "low"}, {"dead-for": "hours"}])
+def test_where_scans_are_far_apart_the_last_reading_acquits_nobody_who_stalls(traits: dict[str, str]) -> None:
+    """A rotor that locks in a run draws locked-rotor amps for the seconds until its protector opens (common practice);
+    the last scan a minute before shows what it drew until then. Whoever does not stall is told apart as ever, and who
+    was seen to stall is the likelier for it."""
+    close, apart = (
+        next(iter(ratios(told, ["compressor-not-running"]).values())) for told in (traits, traits | {"scans": "apart"})
+    )
+    stalls = {"compressor-locked", "run-capacitor", "start-device"}
+    assert {close[name] < 1.0 for name in stalls & close.keys()} == {True}
+    assert {apart[name] for name in stalls & close.keys()} == {1.0}
+    for name in close.keys() - stalls - {"compressor-winding-open", "line-voltage"}:
+        assert apart[name] == close[name], name
+    locked = {"trip-amps": "locked", "scans": "apart"}
+    assert ratios(locked, ["compressor-not-running"])["trip-amps"] == FEATURES["trip-amps"]["locked"].ratios
+
+
+def test_a_compressor_that_locks_in_a_run_is_listed_where_scans_are_far_apart() -> None:
+    """The amps of a scan before say nothing of the seconds in which it locked."""
+    seen = {"call": "on", "load": "on", "compressor_a": "still", "fan_a": "running"}
+    apart = of("compressor-not-running", traits={"trip-amps": "usual", "scans": "apart"}, **seen)
+    close = of("compressor-not-running", traits={"trip-amps": "usual"}, **seen)
+    assert "compressor-locked" in apart.suspects
+    assert "compressor-locked" not in close.suspects
 
 
 def test_a_plugged_metering_device_stands_beside_low_charge_wherever_the_low_side_starves() -> None:
