@@ -334,6 +334,7 @@ FLICKERS_SCANS = _ours(
 STILL_SCANS = _ours(3, "scans", 2, 20, "what a motor draws is never the same to the last digit so often")
 STILL_VOLTS = _ours(5, "scans", 2, 20, "nor is a service's voltage, which is steadier")
 OFF_SECONDS_S = _ours(20.0, "s", 5, 60, "no overload or pressure switch closes again so soon")
+OFF_SWITCH_S = _ours(180.0, "s", 60, 600, "pressures meet in a minute or three, and a pressure switch is closed again")
 OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a quarter of an hour and more")
 OVERLOAD_MOST_S = _cited(
     9000.0, "s", 1800, 86400, sources.PROTECTOR_RESET, why="it closes within two hours; margin ours"
@@ -543,6 +544,15 @@ class OVERLOAD_CYCLING(FindingLimits):
     hold_s = _hold(0)
     least_off_s = _ours(
         20.0, "s", 0, 600, "a protector needs half a minute at the least; a blink of the line lasts 4 to 12 s"
+    )
+    called_off_s = _cited(
+        180.0,
+        "s",
+        60,
+        900,
+        sources.PROTECTOR_RESET,
+        why="where only the call tells that the contacts are closed: a pressure switch is closed again in a minute or"
+        " three, no protector; margin ours",
     )
     restarts = _ours(2, "restarts", 1, 20, _CONTRACT)
     window_s = _ours(5400, "s", 60, 86400, _CONTRACT)

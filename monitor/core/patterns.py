@@ -116,10 +116,12 @@ class ShortCycling:
 
 
 class SelfRestarts:
-    """Times the compressor stopped and started again by itself while the contacts stayed closed."""
+    """Times the compressor stopped and started again by itself while the contacts stayed closed. `called_off_s`: how
+    long it must have been off where only the call tells that they are closed."""
 
-    def __init__(self, restarts: float, window_s: float, least_off_s: float = 0.0) -> None:
-        self.restarts, self.window_s, self.least_off_s = int(restarts), window_s, least_off_s
+    def __init__(self, restarts: float, window_s: float, least_off_s: float = 0.0, called_off_s: float = 0.0) -> None:
+        self.restarts, self.window_s = int(restarts), window_s
+        self.least_off_s, self.called_off_s = least_off_s, called_off_s
         self.times_s: deque[float] = deque(maxlen=self.restarts)
         self._stopped_s: float | None = None
         self.read_open_s = -inf  # a single scan that finds the contacts open moves no belief, but tells of this stop
@@ -136,10 +138,11 @@ class SelfRestarts:
         """The contacts opened, or it is no longer known that they are closed."""
         self._stopped_s = None
 
-    def started(self, now_s: float) -> None:
+    def started(self, now_s: float, *, by_call: bool = False) -> None:
+        """The compressor runs again; `by_call`: only the call tells that the contacts were closed."""
         # What is back within seconds was a blink of the line: no protector closes so soon.
         by_itself = self._stopped_s is not None and self.read_open_s < self._stopped_s
-        if by_itself and lasted(self._stopped_s or 0.0, now_s, self.least_off_s):
+        if by_itself and lasted(self._stopped_s or 0.0, now_s, self.called_off_s if by_call else self.least_off_s):
             self.times_s.append(now_s)
         self._stopped_s = None
 
@@ -309,7 +312,12 @@ class Patterns:
             starts=limit(short.starts),
             window_s=limit(short.window_s),
         )
-        self.overload = SelfRestarts(limit(overload.restarts), limit(overload.window_s), limit(overload.least_off_s))
+        self.overload = SelfRestarts(
+            limit(overload.restarts),
+            limit(overload.window_s),
+            limit(overload.least_off_s),
+            limit(overload.called_off_s),
+        )
         self.stops = Stops(limit(short.in_a_row))
         self._fan_off_s = -inf  # when the fan stopped, while it stands
         self._fan_dead_s = limit(limits.FAN_NOT_RUNNING.hold_s)
@@ -335,7 +343,7 @@ class Patterns:
             self.overload.opened()
         if before is False and after:
             self.short.started(at_s)
-            self.overload.started(at_s)
+            self.overload.started(at_s, by_call=was.load is None and not was.fan)
             self.stops.started()
         elif before and after is False:
             self._stopped(facts, at_s)

@@ -43,6 +43,7 @@ _STOPS = (
 _OF_STOPS = ("off-time", "trip-amps", "trip-after", "trip-heat")
 _STARTS = {"locked-rotor", "compressor-not-running", "pull-in-without-run", "call-without-run"}
 _STALLS = {"stalled": "yes", "trip-amps": "locked", "trip-after": "seconds"}
+_RAN = frozenset({"usual", "under", "low", "high"})  # what a motor draws that has started
 _OF_RUNS = {"capacitor-load": "good", "power-factor": "normal"}
 # The findings that a feature speaks about; beside others it says nothing.
 ABOUT: dict[str, tuple[str, ...]] = {
@@ -82,6 +83,7 @@ _SECONDS = {"trip-amps": ("trip-amps", "locked"), "dead-for": ("stalled", "yes")
 _SAYS: dict[str, dict[str, str]] = {
     "off-time": {
         "seconds": "it is back within seconds, too soon for an overload or a pressure switch",
+        "moments": "it is back after a minute or a few, as a pressure switch is and no hot compressor's overload",
         "minutes": "it stays off for minutes, as an overload or a pressure switch does",
         "long": "it stays off for a quarter of an hour and more, as a hot compressor's overload does",
     },
@@ -233,6 +235,12 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         if name not in mute
         if not ABOUT[name] or not set(findings).isdisjoint(ABOUT[name])
     }
+    if "trip-after" in told and features["trip-after"] == "seconds" and features.get("trip-amps") in _RAN:
+        # As short as the run was, it had started.
+        stall = FEATURES["stalled"]["yes"].ratios
+        told["trip-after"] = {
+            who: min(r, 1.0) if stall.get(who, 1.0) > 1.0 else r for who, r in told["trip-after"].items()
+        }
     if "scans" in features:
         for name, (of, brief) in _SECONDS.items():
             shows = FEATURES[of][brief].ratios
@@ -260,7 +268,7 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
 def stalls(features: Mapping[str, str]) -> bool:
     """Whether it stalls as it starts. What ran before each of its stops, at no more than its normal current, has no
     trouble in starting: a single try before the pressures have met stalls a sound motor too."""
-    runs = features.get("trip-amps") in ("usual", "under", "low")
+    runs = features.get("trip-amps") in _RAN - {"high"}
     return "stalled" in features and not ("trip-after" in features and runs)
 
 
@@ -288,6 +296,7 @@ class _Stop(NamedTuple):
     normal_a: float | None = None  # what its compressor draws at that temperature, in that stage
     rough: tuple[float, float] | None = None  # the same as its first runs have it, while that is not learned
     steady: bool = False  # its current rose no more, as far as the run was long enough to show it
+    apart: bool = False  # its last reading came too early to show seconds of another current
 
 
 _AT_ONCE_S = limits.STALE_S.value
@@ -302,7 +311,8 @@ class FeatureWatch:
         self._unit, self._locked_a = unit, unit.locked_a
         self.last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
-        self._trip_words: deque[tuple[float, str]] = deque(maxlen=3)  # of the last stops that tell what was drawn
+        # of the last stops that tell what was drawn: when, the word, and whether it may have ended otherwise unseen
+        self._trip_words: deque[tuple[float, str, bool]] = deque(maxlen=3)
         self._off_s: deque[float] = deque(maxlen=3)
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
@@ -439,7 +449,7 @@ class FeatureWatch:
         stalled = twice and word == "stalled"
         amps, outdoor_c, normal_a = scan.compressor_a, scan.outdoor_c, self._normal_a
         stop = _Stop(scan.t_s, None, amps, outdoor_c, fan_stalled=stalled, normal_a=normal_a, rough=self._rough)
-        self._add_stop(stop)
+        self._add_stop(stop._replace(apart=True))
 
     def changed(
         self,
@@ -593,7 +603,8 @@ class FeatureWatch:
 
     def seen(self, now_s: float, since_s: float | None = None, step_s: float = 0.0) -> dict[str, str]:
         """The features of the last hours; `since_s` is when what stands began, and the hours before that count;
-        `step_s` how far apart scans are: what lasts no longer may have fallen between two of them."""
+        `step_s` how far apart scans are: what lasts no longer may have fallen between two of them, also of the stops
+        where they were so."""
         since_s = now_s if since_s is None else since_s
         self.judge_clamps(now_s)
         found = {name: symbol for name, (symbol, at_s) in self._marks.items() if _tells(at_s, since_s)}
@@ -601,10 +612,13 @@ class FeatureWatch:
             del found["opened"]  # a contactor has not had the time yet, and what it feeds is not read yet
             if _tells(self._let_go_s, since_s):
                 found["opened"] = "in-run"
+        hidden = step_s >= limits.GLIMPSE_STEP_S.value
         recent = [stop for stop in self._stops if _tells(stop.at_s, since_s)]
         if recent:
-            words = [word for at_s, word in self._trip_words if _tells(at_s, since_s)]
-            found |= self._of_stops(recent, words, step_s)
+            words = [(word, apart) for at_s, word, apart in self._trip_words if _tells(at_s, since_s)]
+            found |= self._of_stops(recent, [word for word, _ in words], step_s)
+            if words:
+                hidden = all(apart for _, apart in words)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
         if self._fan_fell():
@@ -612,7 +626,7 @@ class FeatureWatch:
         if self._off_s and _tells(self._stopped_s, since_s):
             word = _off_word(sorted(self._off_s)[len(self._off_s) // 2], step_s)
             found |= {"off-time": word} if word else {}
-        if step_s >= limits.GLIMPSE_STEP_S.value:
+        if hidden:
             found["scans"] = "apart"
         return found
 
@@ -632,7 +646,7 @@ class FeatureWatch:
 
     def deadline(self, now_s: float) -> float:
         """When after `now_s` the next of them is too old to tell, s."""
-        stops_s = (*(stop.at_s for stop in self._stops), *(at_s for at_s, _ in self._trip_words), self._stopped_s)
+        stops_s = (*(stop.at_s for stop in self._stops), *(one[0] for one in self._trip_words), self._stopped_s)
         times_s = (*(at_s for _, at_s in self._marks.values()), *stops_s)
         soonest_s = min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
@@ -802,7 +816,7 @@ class FeatureWatch:
         """Keep a stop. One that does not tell what it drew takes nothing back of what those before it told."""
         self._stops.append(stop)
         if (word := self._amps_word(stop)) is not None:
-            self._trip_words.append((stop.at_s, word))
+            self._trip_words.append((stop.at_s, word, stop.apart))
 
     def _stop(self, at_s: float, started_s: float) -> _Stop:
         """What the last scans show of a stop: amperes are the mean of the last readings in which the compressor ran."""
@@ -828,6 +842,7 @@ class FeatureWatch:
             self._normal_a,
             self._rough,
             self._rises_no_more([scan for scan in ran if scan.t_s >= started_s]),
+            bool(ran) and at_s - ran[-1].t_s >= limits.GLIMPSE_STEP_S.value,
         )
 
     @staticmethod
@@ -877,6 +892,8 @@ def _off_word(off_s: float, step_s: float) -> str:
         return "seconds"
     if off_s - step_s < limits.OFF_SECONDS_S.value:
         return ""
+    if off_s < limits.OFF_SWITCH_S.value:
+        return "moments"
     return "minutes" if off_s < limits.OFF_LONG_S.value else "long"
 
 

@@ -325,7 +325,7 @@ CONTROL: dict[str, Situation] = {
         cause("line-leg-lost", 0.7, stopped_at="contacts or compressor", fan_in_runs="ran or still or stalled"),
         cause("thermostat-setting", 3, stopped_at="thermostat or call"),
         cause("loose-connection", 2, stopped_at="safety or call or contacts; seldom thermostat or compressor"),
-        cause("loose-connection", 0.3, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),
+        cause("loose-connection", 0.4, fan_a="still; seldom running", **_FAN_STOPPED | {"fan_in_runs": "still"}),
         cause(
             "charge-low",
             2,

@@ -34,6 +34,10 @@ _AMPS_HIGH = {"running_amps": "high; seldom normal or overload"}
 _AMPS_OVERLOAD = {"running_amps": "overload or locked; seldom high"}
 _HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
 _LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
+_CUT_OUT = {
+    **{"load": "off", "coil_a": "none", "coil_v": "dead or ghost", "fan_a": "running or still"},
+    "recent_compressor_not_running": "no; seldom yes",
+}
 
 MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
@@ -146,6 +150,10 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
         cause("charge-low", 4, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("compressor-overload-open", 3),
+        # Where neither contacts nor coil are sensed, what opens the coil's circuit stops the compressor alike.
+        cause("pressure-switch", 1, **_CUT_OUT),
+        cause("low-pressure-cutout", 2, **_CUT_OUT, **_LOW_OR_NOT),
+        cause("high-pressure-cutout", 2, **_CUT_OUT, **_HIGH_OR_NOT),
         # Also the fan's own lead.
         cause("loose-connection", 2, fan_a="running or still", recent_fan_not_running="no or yes"),
         cause("charge-high", 2, **_AMPS_HIGH, **_HIGH_OR_NOT),

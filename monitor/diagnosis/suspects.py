@@ -109,7 +109,7 @@ SUSPECTS: dict[str, Suspect] = {
         5,
         load=(CONTACTOR,),
         signs={
-            "off-time": {"seconds": 2, "minutes": 0.4},
+            "off-time": {"seconds": 2, "moments": 0.4, "minutes": 0.4},
             "stalled": {"yes": 0.1},
             "opened": {"in-run": 0.5},
         },
@@ -191,6 +191,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "called-again": {"soon": 2},
             "comes-and-goes": {"yes": 2},
+            "off-time": {"seconds": 0.3, "moments": 1.5, "long": 0.3},
             "trip-amps": {"locked": 0.1, "usual": 1.5},
             "trip-after": {"minutes": 2},
             "opened": {"in-run": 4, "at-start": 0.5},
@@ -219,7 +220,7 @@ SUSPECTS: dict[str, Suspect] = {
             "call-blink": {"yes": 6},
             "flickers": {"yes": 4},
             "call-flickers": {"yes": 3},
-            "off-time": {"seconds": 4, "minutes": 0.4, "long": 0.3},
+            "off-time": {"seconds": 4, "moments": 0.6, "minutes": 0.4, "long": 0.3},
             "trip-amps": {"locked": 0.5, "usual": 2, "under": 1.5},
             "stalled": {"yes": 0.4},
             "dead-for": {"hours": 1.3},
@@ -300,7 +301,7 @@ SUSPECTS: dict[str, Suspect] = {
             "flickers": {"yes": 0.05},
             "call-flickers": {"yes": 0.5},
             "comes-and-goes": {"yes": 2},
-            "off-time": {"seconds": 0.02, "long": 1.5},
+            "off-time": {"seconds": 0.02, "moments": 0.2, "long": 1.5},
             "trip-amps": {"locked": 0.3, "usual": 2},
             "stalled": {"yes": 0.1},
             "dead-for": {"hours": 0.5},  # one that has failed stays open as a winding does
@@ -507,7 +508,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spare clamp and sensor board",),
         signs={
             "fall": {"sudden": 4},
-            "off-time": {"seconds": 2, "minutes": 0.5},
+            "off-time": {"seconds": 2, "moments": 0.5, "minutes": 0.5},
             "clamps": {"swapped": 80},
             "calls-satisfied": {"yes": 80},
         },
@@ -700,7 +701,7 @@ SUSPECTS: dict[str, Suspect] = {
             "called-again": {"soon": 2},
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
-            "off-time": {"seconds": 0.3, "long": 0.5},
+            "off-time": {"seconds": 0.3, "moments": 1.5, "long": 0.3},
             # one that opens where gas runs short does its work: what the gas lacks comes before the switch
             "trip-amps": {"locked": 0.1, "high": 0.15, "usual": 1.5, "under": 1.5, "low": 1.5},
             "trip-after": {"minutes": 2, "hour": 0.7},
@@ -722,7 +723,7 @@ SUSPECTS: dict[str, Suspect] = {
             "called-again": {"soon": 2},
             "flickers": {"yes": 0.3},
             "comes-and-goes": {"yes": 2},
-            "off-time": {"seconds": 0.1},
+            "off-time": {"seconds": 0.1, "moments": 1.5, "long": 0.3},
             # a sound one opens far above what is normal, and so are the amperes there; a weak one does not
             "trip-amps": {"locked": 0.1, "usual": 0.4, "under": 0.15, "low": 0.1},
             "trip-after": {"seconds": 0.4, "minutes": 2},

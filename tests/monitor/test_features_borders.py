@@ -78,17 +78,20 @@ STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
     ("CONFIRM_STOPS", {"times": 1}, "trip-after", None),  # one alone may be chance
     ("CONFIRM_STOPS", {"times": 2}, "trip-after", "minutes"),
     ("OFF_SECONDS_S", {"off_s": 14.0}, "off-time", "seconds"),  # no protector closes again so soon
-    ("OFF_SECONDS_S", {"off_s": 30.0}, "off-time", "minutes"),
+    ("OFF_SECONDS_S", {"off_s": 30.0}, "off-time", "moments"),
+    ("OFF_SWITCH_S", {"off_s": 90.0}, "off-time", "moments"),  # pressures meet in a minute or three
+    ("OFF_SWITCH_S", {"off_s": 360.0}, "off-time", "minutes"),
     ("OFF_LONG_S", {"off_s": 600.0}, "off-time", "minutes"),
     ("OFF_LONG_S", {"off_s": 1400.0}, "off-time", "long"),  # a hot one takes half an hour and more
     # off for two scans a minute apart: it may be anything from a moment to two minutes
     ("GLIMPSE_STEP_S", {"off_s": 60.0, "step_s": 60.0}, "off-time", None),
-    ("GLIMPSE_STEP_S", {"off_s": 120.0, "step_s": 60.0}, "off-time", "minutes"),
+    ("GLIMPSE_STEP_S", {"off_s": 120.0, "step_s": 60.0}, "off-time", "moments"),
     ("GLIMPSE_STEP_S", {"off_s": 14.0, "step_s": 10.0}, "off-time", "seconds"),
     ("GLIMPSE_STEP_S", {"ran_s": 100.0, "step_s": 60.0}, "trip-after", None),
     ("GLIMPSE_STEP_S", {"ran_s": 150.0, "step_s": 60.0}, "trip-after", "minutes"),
-    ("GLIMPSE_STEP_S", {"step_s": 4.0}, "scans", None),  # the seconds of a locked rotor show
-    ("GLIMPSE_STEP_S", {"step_s": 15.0}, "scans", "apart"),
+    # the seconds of a locked rotor show where the stop's own scans are close, however far apart they are by now
+    ("GLIMPSE_STEP_S", {"ran_s": 28.0, "step_s": 60.0}, "scans", None),
+    ("GLIMPSE_STEP_S", {"ran_s": 140.0, "step_s": 1.0}, "scans", "apart"),
 ]
 
 

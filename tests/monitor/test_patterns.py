@@ -295,7 +295,7 @@ def test_contacts_are_held_closed_as_far_as_is_known(facts: Facts, *, closed: bo
     """By their own sensor; without it by the fan behind them; with neither by the call."""
     patterns = Patterns(SETTINGS)
     patterns.changed(facts._replace(compressor=True), facts._replace(compressor=False), 0.0)
-    patterns.changed(facts._replace(compressor=False), facts._replace(compressor=True), 60.0)
+    patterns.changed(facts._replace(compressor=False), facts._replace(compressor=True), 300.0)
     assert len(patterns.overload.times_s) == closed
 
 

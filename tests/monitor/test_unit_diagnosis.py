@@ -145,6 +145,31 @@ def test_a_compressor_that_locks_in_a_run_is_listed_where_scans_are_far_apart() 
     assert "compressor-locked" not in close.suspects
 
 
+@pytest.mark.parametrize(("off_s", "told"), [(160.0, False), (200.0, True), (600.0, True)])
+def test_what_is_back_in_a_minute_or_three_is_no_overload_where_only_the_call_tells_of_contacts(
+    off_s: float, told: bool
+) -> None:
+    """Pressures meet within a minute or three and the switch is closed again; an internal overload takes many minutes
+    (common practice). With call and compressor's current alone nothing else tells the two apart, and both are listed."""
+    run, off = ({"call": True, "compressor_a": amps} for amps in (10.0, 0.0))
+    parts = [(600.0, {"call": False, "compressor_a": 0.0}), *[(90.0, run), (off_s, off)] * 3, (90.0, run)]
+    heard = events(scans(*parts), fitted=("call", "compressor_a"))
+    raised = [one.finding for one in heard if isinstance(one, Change) and one.change is ChangeKind.RAISED]
+    assert ("overload-cycling" in raised) is told
+    named = last_of([one for one in heard if not isinstance(one, Diagnosed) or one.suspects]).suspects
+    assert "low-pressure-cutout" in [name for name, _ in named[:3]]
+
+
+def test_a_run_of_seconds_at_no_locked_rotor_amps_is_no_stall() -> None:
+    """A motor that cannot start draws locked-rotor amps until its protector opens; one that ran for half a minute at a
+    running current has started (common practice)."""
+    ran, stalled, unknown = (
+        of("call-without-run", traits={"trip-after": "seconds"} | amps).shares
+        for amps in ({"trip-amps": "high"}, {"trip-amps": "locked"}, {})
+    )
+    assert ran["run-capacitor"] < 0.7 * unknown["run-capacitor"] < stalled["run-capacitor"]
+
+
 def test_a_plugged_metering_device_stands_beside_low_charge_wherever_the_low_side_starves() -> None:
     """Both starve the evaporator (common practice): wherever a pressure switch lets go with a low current the one is on
     the list if the other is."""
