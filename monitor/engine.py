@@ -620,7 +620,18 @@ class Engine:
         if not long and lasted(fan.since_s, self.now_s, limits.TRUST.flat_s.value):
             drawn = self._drawn_since_fan()
             long = drawn is not None and abs(drawn - 1.0) <= limits.TRUST.flat_ratio.value
-        return long and self._steady_without_fan(self.facts, self._numbers.get("compressor_a"))
+        now_a = self._numbers.get("compressor_a")
+        if not long and self._fanless.short_runs >= limits.TRUST.short_runs.value:
+            as_before = lasted(max(fan.since_s, started_s), self.now_s, limits.TRUST.flat_s.value)
+            return as_before and self._as_in_short_runs(self.facts, self.now_s - started_s, now_a)
+        return long and self._steady_without_fan(self.facts, now_a)
+
+    def _as_in_short_runs(self, running: Facts, ran_s: float, now_a: float | None) -> bool:
+        """Whether a run without its fan's current is as short as those with it were, and draws no more than they did:
+        of those that end before they settle several in a row tell."""
+        calm = not self._cold and not running.fan_may_rest and running.draw == "normal"
+        moves = "compressor_a" not in self._features.repeats()  # one that does not is no witness
+        return calm and moves and self._fanless.as_short(ran_s, now_a, self._outdoor_c)
 
     def _heated(self) -> bool:
         """Whether the compressor has come to draw more since its fan's current went, as without a fan it does sooner or
@@ -670,7 +681,10 @@ class Engine:
         """Count a run that its thermostat ended and in which the compressor drew no more than usual, though no fan was
         sensed; one in which it drew more, or that ended otherwise, begins the count again."""
         started_s = self._cycle.running_since_s
-        if started_s is None or not lasted(started_s, stopped_s, limits.TRUST.cooled_again_s.value):
+        if started_s is None:
+            return
+        if not lasted(started_s, stopped_s, limits.TRUST.cooled_again_s.value):
+            self._count_short_run(was, drew_a, stopped_s - started_s)
             return
         known = self._usual_with_fan()[1] is not None
         if was.fan is False and self.facts.call is False and known and self._steady_without_fan(was, drew_a):
@@ -679,6 +693,16 @@ class Engine:
         self._fanless.steady_runs = 0
         if was.fan and drew_a is not None and self._outdoor_c is not None:
             self._fanless.fan_run = drew_a, self._outdoor_c
+
+    def _count_short_run(self, was: Facts, drew_a: float | None, ran_s: float) -> None:
+        """Count one that was too short to settle, likewise; what a run with its fan drew is kept to compare."""
+        ended = self.facts.call is False
+        if was.fan is False and ended and self._as_in_short_runs(was, ran_s, drew_a):
+            self._fanless.short_runs += 1
+            return
+        self._fanless.short_runs = 0
+        if was.fan and ended and drew_a is not None and self._outdoor_c is not None:
+            self._fanless.short_run = ran_s, drew_a, self._outdoor_c
 
     def _finish(self, cycle: Cycle) -> list[Event]:
         self._trends = None

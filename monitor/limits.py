@@ -207,6 +207,15 @@ class TRUST(LimitGroup):
     frozen_ratio = _ours(1e-5, "1", 0, 0.01, "a measured current differs from its mean by more than this")
     cooled_s = _ours(300.0, "s", 60, 3600, "by then a compressor without its fan draws much more, or has tripped")
     cooled_again_s = _ours(150.0, "s", 60, 3600, "in a second run in a row: most of that rise comes in two minutes")
+    short_runs = _ours(
+        3,
+        "runs",
+        1,
+        20,
+        "runs of a minute warm a slow condenser (time constant 300 s) by 2 K each, and without its fan it hardly cools"
+        " in between: 3 K more than with it, an eighth in the current, after three",
+    )
+    as_long_ratio = _ours(1.25, "of the run with its fan", 1, 2, "a current that rises still is compared at like times")
     flat_s = _ours(30.0, "s", 10, 300, "half a minute without its fan shows in what a settled compressor draws")
     flat_ratio = _ours(
         0.01,

@@ -222,12 +222,25 @@ class InRun:
 class FanlessRuns:
     """What the compressor drew, by which runs without their fan's current are judged: in the first whole minute of this
     one (`early_a`), at the end of the last run with its fan (`fan_run`: A, at °C outdoors); and how many such runs in a
-    row drew no more than usual (`steady_runs`)."""
+    row drew no more than usual (`steady_runs`). Of runs that are too short to settle: how long the last one with its
+    fan was, and what it drew at its end (`short_run`: s, A, at °C outdoors), and how many without in a row were no
+    longer and drew no more (`short_runs`)."""
 
     def __init__(self) -> None:
         self.early_a: float | None = None
         self.fan_run: tuple[float, float] | None = None
         self.steady_runs = 0
+        self.short_run: tuple[float, float, float] | None = None
+        self.short_runs = 0
+
+    def as_short(self, ran_s: float, drew_a: float | None, outdoor_c: float | None) -> bool:
+        """Return whether a run was as short as the last short one with its fan, and drew no more."""
+        if self.short_run is None or drew_a is None or outdoor_c is None:
+            return False
+        with_fan_s, with_fan_a, at_c = self.short_run
+        known_a = with_fan_a * (1.0 + limits.BASELINES.slope_per_k.value * (outdoor_c - at_c))
+        as_long = ran_s <= with_fan_s * limits.TRUST.as_long_ratio.value
+        return as_long and drew_a <= known_a * limits.TRUST.steady_ratio.value
 
     def with_fan_a(self, outdoor_c: float | None) -> float | None:
         """Return what it drew with its fan, moved to this temperature, A RMS; None where that is not known."""

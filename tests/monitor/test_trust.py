@@ -163,6 +163,29 @@ def test_two_short_runs_at_the_usual_current_show_that_the_fan_runs(rise: float,
     assert raised(*sound, *silent, every_s=5.0).count("fan-not-running") == told
 
 
+def moments(run: int, heat: float, fan_a: float = 0.0, run_s: int = 46) -> list[tuple[float, Readings]]:
+    """A run of less than a minute, as a thermostat in the draught of its own outlet makes: the current still rises as
+    it ends. `heat`: by how much it is above the one with its fan, 1 at its end."""
+    amps = [9.0 * heat * (1.0 - 0.2 * exp(-at_s / 40.0)) + 0.01 * ((at_s + run) % 3) for at_s in range(run_s)]
+    return [(275.0, REST), *((1.0, but(RUN, compressor_a=drawn_a, fan_a=fan_a)) for drawn_a in amps)]
+
+
+@pytest.mark.parametrize(
+    ("grows", "run_s", "told"),
+    [
+        (0.0, 46, 3),  # the same current: the clamp is dead
+        (0.03, 46, 6),  # a slow condenser: each run warms it by a K more than it cools until the next
+        (0.0, 62, 6),  # longer than the runs with the fan: a current of later in a run is compared with nothing
+    ],
+)
+def test_runs_of_moments_show_that_the_fan_runs_after_some_of_them(grows: float, run_s: int, told: int) -> None:
+    """A condenser whose time constant is 300 s warms by 2 K in such a run, and without its fan, which leaves an eighth
+    of the heat transfer, it hardly cools in between (first principles)."""
+    sound = [part for run in range(3) for part in moments(run, 1.0, fan_a=1.0)]
+    silent = [part for run in range(6) for part in moments(run, 1.0 + grows * (run + 1), run_s=run_s)]
+    assert raised((600, REST), *sound, *silent).count("fan-not-running") == told
+
+
 @pytest.mark.parametrize("rest_s", [600.0, 615.0, 630.0, 655.0])
 def test_a_fans_clamp_that_never_read_anything_is_found_five_minutes_into_a_run(rest_s: float) -> None:
     """Whatever second of the minute the run began in: five minutes are what a run lasts in many a house."""

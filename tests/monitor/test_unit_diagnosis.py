@@ -150,7 +150,7 @@ def test_what_is_back_in_a_minute_or_three_is_no_overload_where_only_the_call_te
     off_s: float, told: bool
 ) -> None:
     """Pressures meet within a minute or three and the switch is closed again; an internal overload takes many minutes
-    (common practice). With call and compressor's current alone nothing else tells the two apart, and both are listed."""
+    (common practice). With call and compressor's current alone nothing else tells the two apart: both are listed."""
     run, off = ({"call": True, "compressor_a": amps} for amps in (10.0, 0.0))
     parts = [(600.0, {"call": False, "compressor_a": 0.0}), *[(90.0, run), (off_s, off)] * 3, (90.0, run)]
     heard = events(scans(*parts), fitted=("call", "compressor_a"))
