@@ -399,7 +399,10 @@ class Engine:
                     },
                     symbols=self._symbols,
                     doubted=moment.doubted,
-                    last_runs=self._patterns.stops.seen() | self._patterns.short.seen() | self._performance.seen,
+                    last_runs=self._patterns.stops.seen()
+                    | self._patterns.short.seen()
+                    | self._performance.seen
+                    | self._habits.seen(self._usual_s),
                     features=features,
                     distrusted=self._trust.named,
                 )

@@ -97,6 +97,15 @@ COIL_UNSEALED_A = _ours(
     2.0,
     "between the largest sealed (10 VA = 0.417 A) and smallest open-armature (20 VA = 0.83 A) current",
 )
+COIL_OVER_RATIO = Limit(
+    9.0,
+    "of its own sealed current",
+    7,
+    20,
+    "common practice",
+    "an open armature draws 4 to 7 times the sealed current (VA of 24 V coils in catalogues, from memory); more is"
+    " shorted turns",
+)
 COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fuse is 3 A; no sound coil draws that")
 
 # ---------------------------------------------------------------- the line side

@@ -911,6 +911,13 @@ class Habits:
             return _HABIT.over_ratio.value * (self._learned_s("load-shed", usual_step_s) or 0.0)
         return 0.0
 
+    def seen(self, usual_step_s: float) -> dict[str, str]:
+        """Return what this unit's calls have in common, as a feature: that its runs wait for as long each time."""
+        denied = _OFFERED_AS["delay-on-make"] in self._unit.not_by_design or not self._unit.delay_learned
+        makes = self.durations["delay-on-make"]
+        make_s = None if denied else makes.learned_s(usual_step_s) or makes.so_far_s(usual_step_s)
+        return {"waits": "yes"} if make_s is not None and make_s > _SCANS_APART * usual_step_s else {}
+
     def _may_be_shed(self, now_s: float) -> bool:
         """Whether a declared utility's switch, on the outdoor unit and behind the call's tap, may hold the coil off:
         the coil is seen to get nothing, and no pressure switch has shown itself, by what was drawn as it let go or by

@@ -62,6 +62,8 @@ ABOUT: dict[str, tuple[str, ...]] = {
         *_STOPS,
     ),
     "coil-before": ("control-power-lost", "call-not-reaching-unit", "low-control-voltage", "overdue-call"),
+    "coil-amps": ("call-without-pull-in", "call-without-run", "low-control-voltage", "contactor-chatter"),
+    "waits": ("call-without-pull-in", "call-without-run"),
     "comes-and-goes": (),
     "called-again": ("short-cycling",),
     "calls-satisfied": ("compressor-not-running", "pull-in-without-run", "fan-not-running", "call-without-run"),
@@ -148,6 +150,12 @@ _SAYS: dict[str, dict[str, str]] = {
     "coil-before": {
         "short": "the coil drew a short circuit's current before the 24 V went",
         "usual": "the coil drew its usual current until the 24 V went",
+    },
+    "coil-amps": {
+        "over": "the coil draws more than an open armature's current, beside its own sealed one",
+    },
+    "waits": {
+        "yes": "the runs before began as long after each call, as behind a delay",
     },
     "comes-and-goes": {
         "yes": "it works again by itself, which nothing burnt or blown does",
@@ -316,6 +324,7 @@ class FeatureWatch:
         self._off_s: deque[float] = deque(maxlen=3)
         self._fan_runs_a: deque[float] = deque(maxlen=64)
         self._runless: deque[float] = deque(maxlen=3)
+        self._sealed_a: float | None = None  # what the coil drew in the last run
         self._started_s: float | None = None
         self._stopped_s = self._blink_s = self._lost_s = self._closed_s = self._called_s = -inf
         self._made_s = self._opened_s = -inf
@@ -491,6 +500,8 @@ class FeatureWatch:
         """A cycle is over: the fan's own normal, and whether the call was satisfied though nothing was seen to run."""
         if cycle.fan_a is not None and cycle.run_s >= limits.SETTLE_S.value:
             self._judge_fan(cycle)
+        if cycle.coil_a is not None and limits.COIL_NONE_A.value <= cycle.coil_a < limits.COIL_UNSEALED_A.value:
+            self._sealed_a = cycle.coil_a
         lasted_s = cycle.stopped_s - cycle.started_s
         half_seen = cycle.run_s == 0.0 and cycle.closings > 0
         if half_seen and cycle.start_seen and limits.SETTLE_S.value <= lasted_s <= limits.SATISFIED_MOST_S.value:
@@ -623,6 +634,8 @@ class FeatureWatch:
             found["dead-for"] = "hours"
         if self._fan_fell():
             found["fan-fell"] = "yes"
+        if self._coil_over(now_s):
+            found["coil-amps"] = "over"
         if self._off_s and _tells(self._stopped_s, since_s):
             word = _off_word(sorted(self._off_s)[len(self._off_s) // 2], step_s)
             found |= {"off-time": word} if word else {}
@@ -639,6 +652,15 @@ class FeatureWatch:
         drew = [scan.fan_a or 0.0 for scan in since]
         least_a = self._unit.fan_fla_a * limits.FAN_ON_RATIO.value
         return least_a < min(drew) and max(drew) < limits.FAN_FELL_RATIO.value * self._fan_ran_a
+
+    def _coil_over(self, now_s: float) -> bool:
+        """Whether the coil whose armature stays open draws more than that alone makes it draw."""
+        since_s = max(self._call_read_s, now_s - limits.MINUTE_S.value)
+        unsealed = [s.coil_a for s in self.last if s.t_s >= since_s and s.call and s.coil_a is not None]
+        unsealed = [amps for amps in unsealed if amps >= limits.COIL_UNSEALED_A.value]
+        if self._sealed_a is None or len(unsealed) < limits.CONFIRM_SCANS.value:
+            return False
+        return median(unsealed) > limits.COIL_OVER_RATIO.value * self._sealed_a
 
     def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
         """Feature -> its symbol and how long ago it was seen, s."""

@@ -84,6 +84,8 @@ _OPEN_CONTACTOR = (
     cause("defrost-board", 1, coil_a="none", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
+    # One that nobody declared, and that each run has shown.
+    cause("time-delay", 2, ["waits"], coil_a="none", unit_delay="no", **_BEHIND_TAP),
     # A utility's switch is mounted on the outdoor unit, and may sit in the coil's circuit.
     cause("load-shed", 4, coil_a="none", unit_load_shed="yes", **_BEHIND_TAP),
     cause("load-shed", 0.1, coil_a="none", unit_load_shed="no", **_BEHIND_TAP),
@@ -95,10 +97,10 @@ _OPEN_CONTACTOR = (
         control_v="weak or ghost or dead; seldom normal",
         coil_v="dead or ghost or weak or normal or high",
     ),
-    # A few shorted turns weaken the pull and draw no more than an open armature does.
+    # A few shorted turns weaken the pull and draw little more than an open armature does: how a coil begins to fail.
     cause(
         "coil-shorted",
-        0.2,
+        0.6,
         coil_a="unsealed",
         control_v="weak or ghost or dead or normal",
         coil_v="dead or ghost or weak or normal or high",

@@ -88,6 +88,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=(CONTACTOR, _FUSES),
         signs={
             "coil-before": {"short": 20, "usual": 0.2},
+            "coil-amps": {"over": 8},
             "comes-and-goes": {"yes": 0.1},
         },
         coil_ohms="low; seldom usual",
@@ -98,7 +99,7 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, clear what blocks it or install a new contactor",
         2,
         load=(CONTACTOR,),
-        signs={"flickers": {"yes": 2}, "opened": {"in-run": 0.3}},
+        signs={"coil-amps": {"over": 0.2}, "flickers": {"yes": 2}, "opened": {"in-run": 0.3}},
         plunger="blocked; seldom free",
         contacts="clean or debris",
     ),
@@ -261,7 +262,8 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("time-delay relay",),
         signs={
-            "opened": {"in-run": 0.1},
+            "waits": {"yes": 2},
+            "opened": {"in-run": 0.4},  # its output carries the coil's current through the whole run
             "comes-and-goes": {"yes": 0.5},
         },
         time_delay_volts="across",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from math import pi
 from typing import Any
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.links import Facts
@@ -117,6 +118,17 @@ def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
     assert said == ["under"] * 8
     assert watch.deadline(at_s) < 1080.0 + 4 * HOUR + 120.0
     assert "trip-amps" not in watch.seen(1160.0 + 4 * HOUR + 50.0)
+
+
+@pytest.mark.parametrize(("coil_a", "says"), [(1.6, None), (3.2, "over")])
+def test_a_coil_is_held_against_its_own_sealed_current(coil_a: float, says: str | None) -> None:
+    """Catalogues give 24 V coils 20 to 60 VA open and 4 to 10 VA sealed, a ratio of 4 to 7 (from memory); the number
+    COIL_OVER_RATIO lies between 6.4 and 12.8."""
+    watch = FeatureWatch(UNIT)
+    watch.cycle(msgspec.structs.replace(cycle(5000.0), coil_a=0.25))
+    for second in range(5):
+        watch.glimpse(Scan(t_s=10000.0 + second, call=True, coil_a=coil_a, control_v=24.0))
+    assert watch.seen(10004.0).get("coil-amps") == says
 
 
 @pytest.mark.parametrize(("before_s", "says"), [(4.0, "usual"), (20.0, None)])

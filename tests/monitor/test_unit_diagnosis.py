@@ -160,6 +160,25 @@ def test_what_is_back_in_a_minute_or_three_is_no_overload_where_only_the_call_te
     assert "low-pressure-cutout" in [name for name, _ in named[:3]]
 
 
+def test_a_coil_that_draws_more_than_an_open_armature_has_shorted_turns() -> None:
+    """How a coil begins to fail (common practice): it stands beside an armature that is blocked, and before it where
+    the current is more than its own turns, whole, let through."""
+    seen = {"coil_a": "unsealed", "control_v": "normal", "load": "off"}
+    told, over = (of("call-without-pull-in", traits=traits, **seen) for traits in ({}, {"coil-amps": "over"}))
+    assert told.suspects[:2] == ("armature-blocked", "coil-shorted")
+    assert over.suspects[0] == "coil-shorted"
+
+
+@pytest.mark.parametrize(("delay_s", "listed"), [(0.0, False), (180.0, True)])
+def test_a_delay_that_nobody_declared_is_listed_once_its_runs_have_shown_it(delay_s: float, listed: bool) -> None:
+    """Two runs that begin three minutes after their call, and a third call that never reaches the coil."""
+    held = but(REST, call=True, thermostat=True, control_v=25.4)
+    parts = [(900.0, REST), *[(delay_s, held), (900.0, RUN), (900.0, REST)] * 2, (600.0, held)]
+    named = [one for one in events(scans(*parts)) if isinstance(one, Change) and one.change is ChangeKind.RAISED][-1]
+    assert named.finding == "call-without-pull-in"
+    assert ("time-delay" in named.suspects) is listed
+
+
 def test_a_run_of_seconds_at_no_locked_rotor_amps_is_no_stall() -> None:
     """A motor that cannot start draws locked-rotor amps until its protector opens; one that ran for half a minute at a
     running current has started (common practice)."""
