@@ -176,7 +176,7 @@ class Engine:
         self._scan: Scan | None = None
         self._stall: list[tuple[float, float]] = []  # a captured start that never came down, until the next scan
         self._numbers: dict[str, float | bool | None] = {}
-        self._usual_s = 0.0
+        self._usual_s = self._apart_s = 0.0
         self._deadline_s = self._look_s = self._due_s = self._decide_s = -inf
         self._hasty_first_s = self._hasty_last_s = -inf
         self._minute = Minute()
@@ -299,9 +299,8 @@ class Engine:
         if gap:
             events += self._gap(scan)
         hasty = step_s * 2 < self._usual_s and self._hasty(scan)
-        if not hasty and not gap and step_s != inf:
-            # The first step sets the pace; later ones move it slowly, so that one late scan does not.
-            self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
+        if not gap and step_s != inf:
+            self._keep_pace(step_s, hasty=hasty)
         before_s = self.now_s
         self.now_s, self.wall_s, self._scan = scan.t_s, scan.wall_s, scan
         if self._running:
@@ -346,6 +345,14 @@ class Engine:
         self._deadline_s = min(self._due_s, self._minute.deadline_s, self._trust_due_s)
         self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
+
+    def _keep_pace(self, step_s: float, *, hasty: bool) -> None:
+        """Follow the usual step between scans, and the longest of late: a change is known only as exactly as the pause
+        before the scan that tells it."""
+        self._apart_s = max(step_s, self._apart_s * limits.APART_RATIO.value)
+        if not hasty:
+            # The first step sets the pace; later ones move it slowly, so that one late scan does not.
+            self._usual_s = step_s if self._usual_s == 0.0 else self._usual_s + (step_s - self._usual_s) * 0.1
 
     def _read_stall(self, scan: Scan) -> list[Event]:
         """Read a captured start that never came down as scans with its current: while it was captured no scan was
@@ -879,7 +886,9 @@ class Engine:
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._in_doubt(now_s),
-            grace_s={name: self._habits.grace_s(name, self.facts, now_s, self._usual_s) for name in GRACED},
+            grace_s={
+                name: self._habits.grace_s(name, self.facts, now_s, self._usual_s, self._apart_s) for name in GRACED
+            },
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=new_readings,
             doubted=inputs.doubted(now_s),

@@ -155,6 +155,7 @@ LINE_NOMINAL_V = _cited(240.0, "V", 200, 250, sources.SERVICE_NOMINAL)
 STALE_S = _ours(5.0, "s", 1, 60, "a sense missing this long and two scans is unknown: seen neither live nor dead")
 CONFIRM_SCANS = _ours(2, "scans", 2, 5, "a single odd scan never raises or clears anything")
 COUNTED_SCANS = _ours(100, "scans", 100, 1000, "missing scans are counted up to the largest number a site may ask for")
+APART_RATIO = _ours(0.98, "1", 0.5, 1, "of the longest pause between scans by each one that is looked at in full since")
 GAP_FACTOR = _ours(5.0, "1", 2, 100, "a pause of five usual scan intervals, and GAP_MIN_S, is a gap in what was seen")
 GAP_MIN_S = _ours(60.0, "s", 5, 3600, "shorter pauses are late scans, not gaps")
 
@@ -239,6 +240,7 @@ class TRUST(LimitGroup):
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")
     fine_ratio = _ours(0.01, "1", 0.001, 0.05, "a run's current moves by more: 1 % is a degree outdoors or two volts")
+    coarse_times = _ours(2.0, "1", 1, 10, "a clamp that reads in coarser steps stands so much longer, step by step")
     drift_minutes = _ours(
         240, "minutes", 60, 1440, "no shade and no room keeps one temperature to the last digit so long"
     )

@@ -876,8 +876,9 @@ class Habits:
 
     # ------------------------------------------------------------ out
 
-    def grace_s(self, finding: str, facts: Facts, now_s: float, usual_step_s: float) -> float:
-        """How much longer than its delay a finding's condition may hold, s."""
+    def grace_s(self, finding: str, facts: Facts, now_s: float, usual_step_s: float, apart_s: float = 0.0) -> float:
+        """How much longer than its delay a finding's condition may hold, s. `apart_s`: the longest pauses between scans
+        of late, by which uneven scans may see a timer's waits differ."""
         if finding == "fan-not-running":
             late = self._fan_awaited_s < inf and self._unit.delay_learned
             late = late and _OFFERED_AS["fan-run-on"] not in self._unit.not_by_design
@@ -894,12 +895,13 @@ class Habits:
         if not self._unit.delay_learned:
             return anew_s
         if waits:
-            make_s = self._learned_s("delay-on-make", usual_step_s)
+            wide_s = max(usual_step_s, apart_s)
+            make_s = self._learned_s("delay-on-make", wide_s)
             first_wait = self._waiting_s < inf and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design
             if not make_s and first_wait:
                 # A unit that has never closed at once as its call came may have a timer that nobody declared.
-                make_s = self.durations["delay-on-make"].so_far_s(usual_step_s)
-            break_s = self._learned_s("delay-on-break", usual_step_s)
+                make_s = self.durations["delay-on-make"].so_far_s(wide_s)
+            break_s = self._learned_s("delay-on-break", wide_s)
             waited_s = self._waiting_s if self._waiting_s < inf else now_s
             left_s = 0.0 if break_s is None else max(0.0, self._opened_s + break_s - waited_s)
             shed_s = self._learned_s("load-shed", usual_step_s) if self._may_be_shed(now_s) else None

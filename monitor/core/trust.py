@@ -248,7 +248,7 @@ class FrozenWatch:
     while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is.
 
     The compressor's clamp is judged by calls, as a run is told by it: one that reads a run's current to the last digit
-    through a rest and a call hangs, where it has been seen to tell small steps from each other."""
+    through a rest and a call hangs: soon where it has been seen to tell small steps from each other, later else."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
@@ -265,8 +265,9 @@ class FrozenWatch:
         was = self._stands[HANGS][0]
         if was is not None and was != compressor_a:
             self._step_a = min(self._step_a, abs(was - compressor_a))
-        fine = self._step_a <= compressor_a * limits.TRUST.fine_ratio.value
-        self._stand(HANGS, compressor_a, runs=call, may=fine)
+        coarse = self._step_a / (compressor_a * limits.TRUST.fine_ratio.value)
+        least = 1.0 if coarse <= 1.0 else limits.TRUST.coarse_times.value * coarse
+        self._stand(HANGS, compressor_a, runs=call, least=least * limits.TRUST.still_minutes.value)
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
@@ -281,8 +282,8 @@ class FrozenWatch:
             if now is not None and name != HANGS:
                 self._stand(name, now, runs=runs)
 
-    def _stand(self, name: str, now: float, *, runs: bool, may: bool = True) -> None:
-        """Count how long a sensor has repeated its number; `may`: it tells steps so small that it ought to move."""
+    def _stand(self, name: str, now: float, *, runs: bool, least: float = limits.TRUST.still_minutes.value) -> None:
+        """Count how long a sensor has repeated its number; `least`: minutes of rest and of run each that tell."""
         value, rests, run = self._stands[name]
         if now != value:
             self._stands[name] = (now, 0, 0)
@@ -296,7 +297,7 @@ class FrozenWatch:
             moved_before = self._moved.get(name, 0) >= limits.TRUST.moves.value
             frozen = moved_before and sum(still) >= limits.TRUST.drift_minutes.value
         else:
-            frozen = may and min(still) >= limits.TRUST.still_minutes.value
+            frozen = min(still) >= least
         if frozen:
             self._moved[name] = 0
             self.names |= {name}

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from random import Random
+
 import msgspec
 import pytest
 
 from condenser_monitor.monitor.core.config import Settings, Unit, parse
 from condenser_monitor.monitor.core.patterns import Habits
-from condenser_monitor.monitor.core.records import Change
+from condenser_monitor.monitor.core.records import Change, Scan
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, raised, scans
 
@@ -329,3 +331,17 @@ def test_a_coil_that_waits_in_each_cycle_makes_a_liar_of_no_sensor(
     parts = [part for wait_s in waits_s for part in ((600.0, rest), (wait_s, WAIT), (900.0, RUN))]
     assert set(played(engine, *parts)) == told
     assert engine.status().distrusted == ()
+
+
+def test_a_timer_nobody_declared_is_learned_at_uneven_scans_too() -> None:
+    """Scans of 1 to 30 s see a wait of 180 s as one of 150 to 210: it alarms once, as at even ones (contract.md)."""
+    random, told = Random(5), []
+    engine, t_s = Engine(SETTINGS, fitted=ALL), 0.0
+    while t_s < 10 * 3600.0:
+        t_s += random.choice([1.0, 1.0, 2.0, 3.0, 5.0, 11.0, 30.0])
+        at_s = t_s % 1800.0
+        readings = REST if at_s < 900.0 else WAIT if at_s < 1080.0 else RUN
+        told += [
+            e.t_s for e in engine.feed(Scan(t_s=t_s, **readings)) if isinstance(e, Change) and e.change == "raised"
+        ]
+    assert len(told) == 1

@@ -684,6 +684,8 @@ def test_air_outdoors_is_named_after_four_still_hours_once_it_has_moved() -> Non
         (0.05, 9.0, 8, True),  # still_minutes
         (0.05, 9.0, 7, False),
         (0.5, 9.0, 60, False),  # fine_ratio: a clamp that reads in half amperes may well stand
+        (0.5, 9.0, 88, False),  # coarse_times: 2 of 0.5 A over 1 % of 9 A, of eight minutes
+        (0.5, 9.0, 90, True),
         (0.05, 9.01, 60, False),  # welded contacts: what they feed moves
     ],
 )
