@@ -68,7 +68,10 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "called-again": ("short-cycling",),
     "calls-satisfied": ("compressor-not-running", "pull-in-without-run", "fan-not-running", "call-without-run"),
     "line-blink": ("locked-rotor", "compressor-not-running", "overload-cycling"),
-    "call-blink": ("locked-rotor", "compressor-not-running", "overload-cycling", "call-without-run"),
+    "call-blink": (
+        *("locked-rotor", "compressor-not-running", "pull-in-without-run"),
+        *("overload-cycling", "call-without-run"),
+    ),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
     "dead-for": ("compressor-not-running",),
@@ -170,7 +173,7 @@ _SAYS: dict[str, dict[str, str]] = {
         "yes": "the line blinked just before the start that stalled",
     },
     "call-blink": {
-        "yes": "the call blinked just before the start that stalled",
+        "yes": "the call went and was soon back before the start that stalled",
     },
     "starts": {
         "lengthening": "starts take longer and longer",
@@ -308,6 +311,7 @@ class _Stop(NamedTuple):
 
 
 _AT_ONCE_S = limits.STALE_S.value
+_SOON_S = limits.BLINK_BEFORE_S.value
 
 
 class FeatureWatch:
@@ -350,6 +354,7 @@ class FeatureWatch:
         self._call: bool | None = None  # as the scan before had it under the thermostat's call
         # The call as each scan reads it, and since when; when it was last back so soon that it blinked.
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
+        self._cut_run = False  # the compressor ran, and did not stall, until the call was last read as gone
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
             name: (symbol, -age_s) for name, (symbol, age_s) in memory.items() if symbol in FEATURES.get(name, ())
@@ -377,9 +382,13 @@ class FeatureWatch:
             self._called = scan.call
             if not scan.call:
                 self._uncalled_s = scan.t_s
+                drew = [one.compressor_a or 0.0 for one in self._ran() if one.t_s >= scan.t_s - _SOON_S]
+                self._cut_run = bool(drew) and drew[-1] < self._locked_a
             else:
                 self._call_read_s = scan.t_s
-                if scan.t_s - self._uncalled_s <= limits.BLINK_S.value:
+                # A motor that ran until then meets its own pressures for some minutes.
+                away_s = limits.SHORT_CYCLING.off_s.value if self._cut_run else limits.BLINK_S.value
+                if scan.t_s - self._uncalled_s <= away_s:
                     self._recalled_s = scan.t_s
         if not scan.thermostat:
             self._call = None
@@ -596,6 +605,7 @@ class FeatureWatch:
         self._dead_s = inf
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
+        self._cut_run = False
         self.last.clear()
 
     # ------------------------------------------------------------ out

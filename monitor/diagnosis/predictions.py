@@ -116,6 +116,13 @@ def cause(suspect: str, usual: float, marks: Iterable[str] = (), **predicts: str
     return Cause(suspect, usual, said, tuple(marks))
 
 
+def recalled(**predicts: str) -> tuple[Cause, ...]:
+    """Rows of what makes and breaks the call: it starts the compressor again before the pressures have met, and a sound
+    motor stalls and trips."""
+    usual = {"thermostat": 1.0, "float-switch": 1.0, "control-wire-open": 0.5}
+    return tuple(cause(suspect, weight, ["call-blink"], **predicts) for suspect, weight in usual.items())
+
+
 def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
     """A finding's rows, the most usual first; each cause inherits from the base what it does not say itself.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, situation
+from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, recalled, situation
 
 # A call that stands at the unit proves the indoor side; a late indoor sense must not clear anybody.
 _INDOOR_LIVE = {"control_power": "on; seldom off", "thermostat": "on; seldom off"}
@@ -132,6 +132,7 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
         cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
+        *recalled(recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         # Without its fan the compressor has tripped on its overload.
         cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes"),
         cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes"),

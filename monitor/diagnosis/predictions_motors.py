@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, situation
+from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, recalled, situation
 
 _CLOSED = {
     "call": "on; seldom off",
@@ -64,6 +64,7 @@ MOTORS: dict[str, Situation] = {
         cause("fan-motor", 2, **_FAN_STOOD),
         cause("compressor-locked", 1, fan_a="running", **_LOCKED_BEFORE),
         cause("compressor-winding-open", 1, fan_a="running"),
+        *recalled(fan_a="running", **_AS_WELL_LOCKED),
         # Contacts that are closed without a call or a coil's pull, and run nothing, are not closed.
         cause("monitor-sensing", 2, ["call"], call="off", coil_a="none", control_v="dead or ghost"),
     ),
@@ -84,6 +85,7 @@ MOTORS: dict[str, Situation] = {
         cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("line-leg-lost", 0.3, recent_overload_cycling="yes or no"),
         cause("monitor-sensing", 1, ["calls-satisfied", "clamps"]),
+        *recalled(recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
@@ -129,10 +131,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-grounded", 0.3),
         cause("line-leg-lost", 0.5),
         cause("line-supply-off", 2, ["recent:line-supply-lost", "line-blink"], supply="on; seldom off"),
-        # What makes and breaks the call starts it again before the pressures have met.
-        cause("thermostat", 1, ["call-blink"]),
-        cause("float-switch", 1, ["call-blink"]),
-        cause("control-wire-open", 0.5, ["call-blink"]),
+        *recalled(),
     ),
     "overload-cycling": situation(
         _CLOSED

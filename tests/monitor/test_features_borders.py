@@ -267,6 +267,32 @@ def test_a_stall_soon_after_a_blink_of_the_call_says_so(
     assert "call-blink" not in watch.seen(2000.0)  # it stalls without one as well
 
 
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 30.0])
+@pytest.mark.parametrize(
+    ("drew_a", "gone_s", "recalled"),
+    [
+        (9.0, 60.0, True),
+        (9.0, 150.0, True),
+        (9.0, 210.0, False),  # the manufacturers' three minutes of rest: the pressures have met
+        (60.0, 60.0, False),  # it stalled before: whoever pulls and puts back the call makes no difference
+        (0.0, 60.0, False),  # it rested, so that the pressures had met
+    ],
+)
+def test_a_stall_soon_after_a_run_whose_call_was_away_says_so(
+    drew_a: float, gone_s: float, every_s: float, *, recalled: bool
+) -> None:
+    """A float, a wire or a thermostat that cuts a run and calls again: a sound motor stalls against its own pressures,
+    at any distance of scans at which both are seen (a scroll compressor's guide asks for three minutes of rest)."""
+    watch, stalled = FeatureWatch(UNIT), RUNS._replace(locked=True)
+    for step in range(int(1000.0 / every_s)):
+        watch.glimpse(Scan(t_s=step * every_s, call=True, compressor_a=drew_a))
+    cut_s = 1000.0
+    watch.glimpse(Scan(t_s=cut_s, call=False, compressor_a=0.0))
+    watch.glimpse(Scan(t_s=cut_s + gone_s, call=True, compressor_a=60.0))
+    watch.changed(DEAD, stalled, cut_s + gone_s, 9.0)
+    assert ("call-blink" in watch.seen(1500.0)) is recalled
+
+
 @pytest.mark.parametrize(
     ("number", "amps", "fell"),
     [
