@@ -306,6 +306,8 @@ class Engine:
         if self._running:
             self._cycle.weigh(scan)
         self._features.glimpse(scan)
+        if (scan.compressor_a or 0.0) >= self.settings.unit.locked_a:
+            self._trust.stalled_s = scan.t_s
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
         self._patterns.chatter.update(load=load, call=self.facts.call, now_s=scan.t_s)

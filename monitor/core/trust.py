@@ -317,6 +317,7 @@ class Trust:
         self.swapped = False
         self.noisy: frozenset[str] = frozenset()
         self.tripped = False  # the compressor's last stop came from far above its rated current
+        self.stalled_s = -inf  # when its clamp last read a stall, as no clamp does that reads nothing
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -607,6 +608,7 @@ class Trust:
             cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
             held_s = now_s - story.demand_s
             usual = limits.TRUST.satisfied_least_s.value <= held_s <= limits.TRUST.satisfied_most_s.value
+            usual = usual and lasted(self.stalled_s, now_s, limits.EPISODE_S.value)
             satisfied_s = now_s if usual and not cooled else inf
         return SensorStory(
             story.cost + cost,

@@ -512,7 +512,9 @@ class FeatureWatch:
         if cycle.coil_a is not None and limits.COIL_NONE_A.value <= cycle.coil_a < limits.COIL_UNSEALED_A.value:
             self._sealed_a = cycle.coil_a
         lasted_s = cycle.stopped_s - cycle.started_s
-        half_seen = cycle.run_s == 0.0 and cycle.closings > 0
+        # A clamp that read a stall of that call reads what there is.
+        stalled = self._marks.get("stalled", ("", -inf))[1] >= cycle.started_s
+        half_seen = cycle.run_s == 0.0 and cycle.closings > 0 and not stalled
         if half_seen and cycle.start_seen and limits.SETTLE_S.value <= lasted_s <= limits.SATISFIED_MOST_S.value:
             self._runless.append(cycle.stopped_s)
             if len(self._runless) == self._runless.maxlen:

@@ -410,6 +410,17 @@ def test_a_compressor_that_satisfies_the_thermostat_is_not_dead() -> None:
     assert found == [(630.0, "raised"), (1501.0, "cleared"), (2130.0, "raised"), (3001.0, "cleared")]
 
 
+@pytest.mark.parametrize(("every_s", "stalls_s"), [(1.0, 6.0), (2.0, 4.0), (10.0, 10.0)])
+def test_a_compressor_that_was_seen_to_stall_is_dead_however_its_calls_end(every_s: float, stalls_s: float) -> None:
+    """Locked-rotor current at each call's start, at slow scans in a single one: a clamp that reads that much reads what
+    there is, and the evening's cool ends the calls."""
+    dead = but(RUN, compressor_a=0.0)
+    call = ((600.0, REST), (stalls_s, but(RUN, compressor_a=60.0)), (900.0 - stalls_s, dead))
+    found = changes((600.0, REST), (900.0, RUN), *call * 8, every_s=every_s)
+    assert [what[1:] for what in found].count(("raised", "compressor-not-running")) == 8
+    assert "sensing-disagrees" not in {name for _, _, name in found}
+
+
 @pytest.mark.parametrize(("call_s", "rest_s"), [(240, 900), (900, 120), (5400, 900)])
 def test_somebody_who_tries_the_thermostat_acquits_nobody(call_s: int, rest_s: int) -> None:
     """Calls too short, too long or back too soon for a satisfied thermostat: the dead compressor stays told."""
