@@ -171,6 +171,7 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "line-blink": {
         "yes": "the line blinked just before the start that stalled",
+        "likely": "it stalled in the middle of a run, as a blink of the line makes it",
     },
     "call-blink": {
         "yes": "the call went and was soon back before the start that stalled",
@@ -237,7 +238,7 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         mute += ("call-flickers",)  # the finding says it, of whatever makes and breaks by the second
     if "locked-rotor" in findings or not stalls(features):
         mute += ("stalled",)  # the finding says it, or it is chance
-    if features.get("off-time") == "seconds" or "call-blink" in features:
+    if features.get("off-time") == "seconds" or not features.keys().isdisjoint(("call-blink", "line-blink")):
         # Called again before the pressures have met, a sound compressor stalls too.
         mute += tuple(name for name, symbol in _STALLS.items() if features.get(name) == symbol)
     told = {
@@ -772,10 +773,22 @@ class FeatureWatch:
         """See what blinked just before a start that stalls: the line, or its call."""
         if at_s - self._blink_s <= limits.BLINK_BEFORE_S.value:
             self._mark("line-blink", "yes", at_s)
+        elif self._ran_into(at_s) and at_s - self._recalled_s > limits.BLINK_BEFORE_S.value:
+            # A motor whose capacitor fails runs on with its main winding alone; what stalls it so is its supply.
+            self._mark("line-blink", "likely", at_s)
+        else:
+            self._marks.pop("line-blink", None)  # it stalls without one as well
         if at_s - self._recalled_s <= limits.BLINK_BEFORE_S.value:
             self._mark("call-blink", "yes", at_s)
         else:
             self._marks.pop("call-blink", None)  # it stalls without one as well
+
+    def _ran_into(self, at_s: float) -> bool:
+        """Whether a stall came out of a run that had gone on for a while, with no more than a blink between the two."""
+        least_s, most_s = limits.STEADY_TRIP_S.value, limits.BLINK_BEFORE_S.value
+        ran = [scan for scan in self._ran(at_s) if (scan.compressor_a or 0.0) < self._locked_a]
+        went_on = any(least_s <= at_s - scan.t_s <= most_s for scan in ran)
+        return went_on and at_s - ran[-1].t_s <= limits.BLINK_S.value
 
     def _mark(self, feature: str, symbol: str, at_s: float) -> None:
         self._marks[feature] = (symbol, at_s)

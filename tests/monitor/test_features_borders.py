@@ -267,6 +267,34 @@ def test_a_stall_soon_after_a_blink_of_the_call_says_so(
     assert "call-blink" not in watch.seen(2000.0)  # it stalls without one as well
 
 
+@pytest.mark.parametrize(
+    ("number", "ran_s", "off_s", "every_s", "likely"),
+    [
+        ("BLINK_S", 300.0, 0.0, 1.0, True),
+        ("BLINK_S", 300.0, 8.0, 1.0, True),
+        ("BLINK_S", 300.0, 12.0, 1.0, False),
+        ("BLINK_S", 300.0, 0.0, 10.0, True),
+        ("BLINK_S", 300.0, 0.0, 30.0, False),  # it may have rested meanwhile
+        ("STEADY_TRIP_S", 15.0, 0.0, 1.0, False),  # it had hardly started
+        ("STEADY_TRIP_S", 25.0, 0.0, 1.0, True),
+    ],
+)
+def test_a_stall_out_of_a_run_is_the_lines_as_likely_as_not(
+    number: str, ran_s: float, off_s: float, every_s: float, *, likely: bool
+) -> None:
+    """A single-phase motor that runs keeps running on its main winding when its capacitor fails (A. E. Fitzgerald,
+    Electric Machinery, Single-phase motors). `number` is the border that it lies beside. From rest it is none."""
+    watch, stalled = FeatureWatch(UNIT), RUNS._replace(locked=True)
+    for step in range(int(ran_s / every_s) + 1):
+        watch.glimpse(Scan(t_s=step * every_s, call=True, compressor_a=9.0))
+    at_s = max(ran_s + off_s, ran_s // every_s * every_s + every_s)
+    watch.changed(RUNS, stalled, at_s, 9.0)
+    assert (watch.seen(600.0).get("line-blink") == "likely") is likely, number
+    watch.changed(stalled, DEAD, at_s + 6.0, 9.0)
+    watch.changed(DEAD, stalled, at_s + 600.0, 9.0)
+    assert "line-blink" not in watch.seen(at_s + 600.0)
+
+
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 30.0])
 @pytest.mark.parametrize(
     ("drew_a", "gone_s", "recalled"),

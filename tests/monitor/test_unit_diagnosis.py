@@ -72,6 +72,8 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("control-power-lost", {"comes-and-goes": "yes"}, "loose-connection", "control-fuse"),
         ("compressor-not-running", {"calls-satisfied": "yes"}, "monitor-sensing", "compressor-overload-open"),
         ("locked-rotor", {"line-blink": "yes"}, "line-supply-off", "run-capacitor"),
+        ("locked-rotor", {"line-blink": "likely"}, "line-supply-off", "run-capacitor"),
+        ("locked-rotor", {"line-blink": "likely"}, "compressor-locked", "run-capacitor"),
         ("locked-rotor", {"call-blink": "yes"}, "loose-connection", "run-capacitor"),
         ("compressor-not-running", {"call-blink": "yes", "stalled": "yes"}, "float-switch", "run-capacitor"),
         ("call-without-run", {"call-blink": "yes", "stalled": "yes"}, "thermostat", "run-capacitor"),
