@@ -306,8 +306,6 @@ class Engine:
         if self._running:
             self._cycle.weigh(scan)
         self._features.glimpse(scan)
-        if (scan.compressor_a or 0.0) >= self.settings.unit.locked_a:
-            self._trust.stalled_s = scan.t_s
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
         self._patterns.chatter.update(load=load, call=self.facts.call, now_s=scan.t_s)
@@ -541,6 +539,7 @@ class Engine:
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
+        self._trust.stalled_s = self._features.stall_read_s
         evidence, fan = self._witnessed(), self._inputs.by_name.get("fan")
         self._trust_due_s = inf
         started_s = self._cycle.running_since_s

@@ -345,6 +345,7 @@ class FeatureWatch:
         self._began_a: float | None = None  # what it drew in its first minute, where scans are close
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
+        self.stall_read_s = -inf  # when a stall was last read
         self._fan_within = ""
         self._fan_ran_a: float | None = None  # what the fan drew beside the compressor, until that stopped
         # a run of which one scan has been seen: the scan, what it says, and whether it came under a call long open
@@ -402,7 +403,7 @@ class FeatureWatch:
             self._call = scan.call
         amps = scan.compressor_a
         if amps is not None and amps >= self._locked_a:
-            self._stalled_s = scan.t_s
+            self._stalled_s = self.stall_read_s = scan.t_s
         elif self._stalled_s is not None:
             after = [s for s in self.last if s.t_s > self._stalled_s and s.compressor_a is not None]
             if after:
