@@ -669,10 +669,13 @@ class FeatureWatch:
 
     def _coil_over(self, now_s: float) -> bool:
         """Whether the coil whose armature stays open draws more than that alone makes it draw."""
+        now_a = self.last[-1].coil_a if self.last else None
+        if self._sealed_a is None or now_a is None or now_a < limits.COIL_UNSEALED_A.value:
+            return False
         since_s = max(self._call_read_s, now_s - limits.MINUTE_S.value)
         unsealed = [s.coil_a for s in self.last if s.t_s >= since_s and s.call and s.coil_a is not None]
         unsealed = [amps for amps in unsealed if amps >= limits.COIL_UNSEALED_A.value]
-        if self._sealed_a is None or len(unsealed) < limits.CONFIRM_SCANS.value:
+        if len(unsealed) < limits.CONFIRM_SCANS.value:
             return False
         return median(unsealed) > limits.COIL_OVER_RATIO.value * self._sealed_a
 
