@@ -14,7 +14,8 @@ joint of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Reversible, Sequence
+from collections.abc import Callable, Mapping, Reversible, Sequence
+from functools import partial
 from itertools import pairwise
 
 from condenser_monitor.monitor import limits
@@ -41,92 +42,104 @@ def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
     return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
 
 
-def _noisy_clamps(scans: Reversible[Scan], runs_a: Mapping[str, float]) -> dict[str, bool]:
-    last: list[tuple[float, float]] = []
-    called: bool | None = None
+def _inside(scans: Reversible[Scan], fits: Callable[[Scan], bool]) -> list[list[Scan]]:
+    """Return the last scans that fit, stretch by stretch, the newest first, each without its two ends: readings are not
+    of one instant, and what begins or stops is read so by one sensor and not yet by the other."""
+    stretches: list[list[Scan]] = []
+    stretch: list[Scan] = []
+    inside = 0
     for scan in reversed(scans):
-        if called is None:
-            called = scan.call
-        if scan.call is not called or scan.load not in (called, None):
-            if not called:
-                return {}  # a rest is judged by itself, runs together
-            continue
-        if scan.compressor_a is not None and scan.fan_a is not None:
-            last.append((scan.compressor_a, scan.fan_a))
-        if len(last) == 2 * _FEW:
-            break
-    if len(last) < _FEW:
+        if fits(scan):
+            stretch.append(scan)
+            if inside + len(stretch) - 2 >= 2 * _FEW:
+                break
+        elif stretch:
+            stretches.append(stretch[1:-1])
+            inside += len(stretches[-1])
+            stretch = []
+    return [found for found in (*stretches, stretch[1:-1]) if found]
+
+
+def _noisy_clamps(scans: Reversible[Scan], runs_a: Mapping[str, float]) -> dict[str, bool]:
+    newest = next(iter(reversed(scans)), None)
+    if newest is None:
         return {}
-    columns = dict(zip(("compressor_a", "fan_a"), zip(*last, strict=True), strict=True))
+    called = newest.call
+    both = _inside(
+        scans,
+        lambda scan: (
+            scan.call is called
+            and scan.load in (called, None)
+            and scan.compressor_a is not None
+            and scan.fan_a is not None
+        ),
+    )
     if not called:
-        return _noisy_at_rest({name: amps[:_FEW] for name, amps in columns.items()}, runs_a)
+        both = both[:1]  # a rest is judged by itself, runs together
+    if sum(map(len, both)) < _FEW:
+        return {}
+    columns = {
+        "compressor_a": [[scan.compressor_a or 0.0 for scan in stretch] for stretch in both],
+        "fan_a": [[scan.fan_a or 0.0 for scan in stretch] for stretch in both],
+    }
     found: dict[str, bool] = {}
     for name, other in _CLAMPS:
-        own_a, other_a = columns[name], columns[other]
-        if _turns(other_a, runs_a[other]) <= limits.NOISE_CALM.value and min(other_a) >= runs_a[other]:
-            found |= _judged(name, _turns(own_a[:_FEW], runs_a[name]), _turns(own_a, runs_a[name]), len(last))
+        others = [amps for stretch in columns[other] for amps in stretch]
+        if not called:
+            up_and_down = _triples(columns[name], partial(_jumps, runs_a[name]))
+            if max(others) < runs_a[other] and sum(up_and_down[:_FEW]) >= limits.NOISE_TURNS.value:
+                found[name] = True
+        elif min(others) >= runs_a[other] and sum(_turns(columns[other], runs_a[other])) <= limits.NOISE_CALM.value:
+            found |= _judged(name, _turns(columns[name], runs_a[name]))
     return found
 
 
-def _judged(name: str, lately: int, in_all: int, scans: int) -> dict[str, bool]:
-    """A sensor that jumped so often in the last few scans, and in all of them."""
-    if lately >= limits.NOISE_TURNS.value:
+def _judged(name: str, odd: Sequence[bool]) -> dict[str, bool]:
+    """A sensor that was odd at some of its last scans: noisy by the last few, steady by all."""
+    if sum(odd[:_FEW]) >= limits.NOISE_TURNS.value:
         return {name: True}
-    return {name: False} if scans == 2 * _FEW and in_all <= limits.NOISE_CALM.value else {}
-
-
-def _noisy_at_rest(columns: Mapping[str, Sequence[float]], runs_a: Mapping[str, float]) -> dict[str, bool]:
-    """Which clamp reads a motor's current and none by turns while nothing is called and the other one reads none."""
-    found = {}
-    for name, other in _CLAMPS:
-        amps = columns[name]
-        up_and_down = sum(_jumps(*three, runs_a[name]) for three in zip(amps, amps[1:], amps[2:], strict=False))
-        if max(columns[other]) < runs_a[other] and up_and_down >= limits.NOISE_TURNS.value:
-            found[name] = True
-    return found
+    return {name: False} if len(odd) >= 2 * _FEW and sum(odd) <= limits.NOISE_CALM.value else {}
 
 
 def _noisy_beside_a_run(scans: Reversible[Scan], runs_a: float) -> dict[str, bool]:
     """Which presence sensor has come and gone, and whether the coil's clamp has jumped, while the compressor ran on and
     on; a number that does not move at all is no witness of that."""
-    last: list[Scan] = []
-    for scan in reversed(scans):
-        if scan.compressor_a is None or scan.compressor_a < runs_a:
-            continue
-        last.append(scan)
-        if len(last) == 2 * _FEW:
-            break
-    if len(last) < _FEW:
-        return {}
-    amps = [scan.compressor_a or 0.0 for scan in last]
-    if _turns(amps, runs_a) > limits.NOISE_CALM.value or min(amps) == max(amps):
+    runs = _inside(scans, lambda scan: scan.compressor_a is not None and scan.compressor_a >= runs_a)
+    columns = [[scan.compressor_a or 0.0 for scan in stretch] for stretch in runs]
+    amps = [one for stretch in columns for one in stretch]
+    if len(amps) < _FEW or min(amps) == max(amps) or sum(_turns(columns, runs_a)) > limits.NOISE_CALM.value:
         return {}
     found: dict[str, bool] = {}
     for name in FEEDS:
-        said = [flag for scan in last if (flag := getattr(scan, name)) is not None]
-        changes = [before is not after for before, after in pairwise(said)]
-        found |= _judged(name, sum(changes[: _FEW - 1]), sum(changes), len(said))
-    coil_a = [scan.coil_a for scan in last if scan.coil_a is not None]
-    if coil_a:
-        turns = [
-            _jumps(*three, limits.COIL_NONE_A.value) for three in zip(coil_a, coil_a[1:], coil_a[2:], strict=False)
-        ]
-        found |= _judged("coil_a", sum(turns[: _FEW - 2]), sum(turns), len(coil_a))
+        changes: list[bool] = []
+        for stretch in runs:
+            said = [flag for scan in stretch if (flag := getattr(scan, name)) is not None]
+            changes += [before is not after for before, after in pairwise(said)] + [False] * bool(said)
+        found |= _judged(name, changes)
+    coil_a = [[scan.coil_a for scan in stretch if scan.coil_a is not None] for stretch in runs]
+    return found | _judged("coil_a", _triples(coil_a, partial(_jumps, limits.COIL_NONE_A.value)))
+
+
+def _triples(stretches: Sequence[Sequence[float]], odd: Callable[[float, float, float], bool]) -> list[bool]:
+    """Whether each number is odd between its neighbours in the same stretch; the ends are not."""
+    found: list[bool] = []
+    for values in stretches:
+        inner = [odd(*three) for three in zip(values, values[1:], values[2:], strict=False)]
+        found += [False, *inner, False][: len(values)]
     return found
 
 
-def _jumps(before: float, now: float, after: float, least_a: float) -> bool:
+def _jumps(least_a: float, before: float, now: float, after: float) -> bool:
     """Whether a current is up and down again within three scans, or down and up, by so much."""
     return abs(now - before) >= least_a and abs(now - after) >= least_a and (now > before) is (now > after)
 
 
-def _turns(amps: Sequence[float], least_a: float) -> int:
-    """How often a current went up and down again, or down and up, by much, and was a motor's each time."""
+def _turns(stretches: Sequence[Sequence[float]], least_a: float) -> list[bool]:
+    """Whether a current went up and down again at each scan, or down and up, by much, and was a motor's each time."""
     ratio = 1.0 - limits.NOISE_RATIO.value
-    count = 0
-    for before, now, after in zip(amps, amps[1:], amps[2:], strict=False):
-        if min(before, now, after) < least_a:
-            continue
+
+    def turn(before: float, now: float, after: float) -> bool:
         lowest, highest = sorted((before, after))
-        count += now <= lowest * ratio or highest <= now * ratio
-    return count
+        return min(before, now, after) >= least_a and (now <= lowest * ratio or highest <= now * ratio)
+
+    return _triples(stretches, turn)

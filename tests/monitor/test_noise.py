@@ -3,13 +3,15 @@ stands where it is, and a contactor lets go within a cycle or two of its call (c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from random import Random
 
+import msgspec
 import pytest
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.noise import noisy_sensors
+from condenser_monitor.monitor.core import noise
+from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Scan
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import REST, RUN, SETTINGS, UNIT, but
@@ -17,6 +19,13 @@ from tests.monitor.units import REST, RUN, SETTINGS, UNIT, but
 FEW = int(limits.NOISE_SCANS.value)
 RUN_A, FAN_A = 0.7 * UNIT.compressor_rla_a, 0.85 * UNIT.fan_fla_a
 STEADY = [RUN_A * (1.0 + 0.01 * (place % 3)) for place in range(2 * FEW)]
+
+
+def noisy_sensors(scans: Sequence[Scan], unit: Unit) -> Mapping[str, bool]:
+    """With one more scan at either end: what begins or stops is not judged."""
+    first = msgspec.structs.replace(scans[0], t_s=scans[0].t_s - 1.0)
+    last = msgspec.structs.replace(scans[-1], t_s=scans[-1].t_s + 1.0)
+    return noise.noisy_sensors([first, *scans, last], unit)
 
 
 def run(fan_a: Sequence[float], compressor_a: Sequence[float] = STEADY, *, call: bool = True) -> list[Scan]:
@@ -140,3 +149,21 @@ def test_a_coils_clamp_that_jumps_beside_a_steady_compressor(
         for place, (coil, amps) in enumerate(zip(coil_a, compressor_a, strict=True))
     ]
     assert noisy_sensors(scans, UNIT).get("coil_a") is noisy
+
+
+@pytest.mark.parametrize("runs_scans", [4, 8, 30])
+def test_short_runs_whose_ends_are_read_at_different_scans_make_nobody_noisy(runs_scans: int) -> None:
+    """A row a minute of a two-stage unit: the first row of a run has no call yet, and each begins in the low stage
+    (tests/data/nist-ashp-hilft)."""
+    scans = []
+    for start in range(12):
+        for place in range(runs_scans):
+            amps = 5.6 + 0.01 * place if place < runs_scans // 2 else 8.7
+            scans.append((place > 0, amps * (1.0 + 0.002 * start), 0.9))
+        scans += [(False, 0.0, 0.0)] * 6
+    rows = [
+        Scan(t_s=60.0 * place, call=call, compressor_a=amps, fan_a=fan_a)
+        for place, (call, amps, fan_a) in enumerate(scans)
+    ]
+    for count in range(1, len(rows)):
+        assert True not in noise.noisy_sensors(rows[:count], UNIT).values()
