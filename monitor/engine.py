@@ -187,7 +187,7 @@ class Engine:
         self._chain: tuple[tuple[LinkView, ...], str | None] | None = None  # the links and the break, until one changes
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
-        self._symbols_revision = -1
+        self._symbols_revision = self._restless = -1
 
     def __repr__(self) -> str:
         standing = ", ".join(self._diagnosis.standing) or "nothing"
@@ -777,7 +777,11 @@ class Engine:
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
         if (call := self.facts.call) is not None and self._tells_of_calls(scan):
             self._trust.frozen.called(scan.compressor_a, call=call)
-        noisy = noisy_sensors(self._features.last, self.settings.unit)
+        noisy: Mapping[str, bool] = {}
+        if self._inputs.restless != self._restless or self._trust.noisy:
+            # What jumps leaves its band; a minute in which nothing did has no one to judge.
+            self._restless = self._inputs.restless
+            noisy = noisy_sensors(self._features.last, self.settings.unit)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 
     def _tells_of_calls(self, scan: Scan) -> bool:
