@@ -654,11 +654,7 @@ class CALL_NOT_REACHING_UNIT(FindingLimits):
 
 
 class CALL_WITHOUT_THERMOSTAT(FindingLimits):
-    hold_s = _hold(
-        1800,
-        "a call that ends sooner is a thermostat's, whose sensor is dead, and is found out when it comes again; a wire"
-        " that touches another goes on calling",
-    )
+    hold_s = _hold(30, "as long as a call that does not arrive is waited for")
 
 
 class SHORT_CYCLING(FindingLimits):

@@ -70,7 +70,7 @@ HOLD_S: dict[str, float] = {
     "line-supply-lost": 10.0,
     "control-power-lost": 10.0,
     "call-not-reaching-unit": 30.0,
-    "call-without-thermostat": 1800.0,
+    "call-without-thermostat": 30.0,
     "high-running-current": 600.0,
     "low-running-current": 600.0,
     "long-run": 6 * _HOUR_S,

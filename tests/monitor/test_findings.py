@@ -289,20 +289,12 @@ def test_each_contradiction_has_readings_that_show_it(row: Any) -> None:
         shown = but(REST, control_v=25.0) if "no call" in row.claim else but(RUN, control_v=1.0)
     parts: tuple[tuple[int, dict[str, Any]], ...] = (100, REST), (60, shown), (60, REST)
     if row.readings == ("thermostat", "call"):
+        assert raised(*parts) == ["call-without-thermostat"]
         parts = (*((600, REST), (900, shown)) * 2, (600, REST), (60, shown))
     first = next(what for what in changes(*parts) if what[1:] == ("raised", "sensing-disagrees"))
     if row.readings != ("thermostat", "call"):
         # a sensor that goes missing meanwhile is waited for until it counts as unknown
         assert 110 <= first[0] <= 110 + limits.STALE_S.value
-
-
-@pytest.mark.parametrize(("called_s", "told"), [(1500, []), (2100, ["call-without-thermostat"])])
-def test_a_call_without_its_thermostat_is_a_wire_once_it_outlasts_a_thermostats_call(
-    called_s: int, told: list[str]
-) -> None:
-    """Three calls an hour at half load (NEMA DC 3, from memory) are over in a quarter of an hour; a wire that touches R
-    calls until somebody parts the two. What ends sooner was a thermostat whose sensor is dead."""
-    assert raised((600, REST), (called_s, but(RUN, thermostat=False)), (600, REST)) == told
 
 
 def test_sensor_silent_after_sixty_seconds_and_three_scans() -> None:

@@ -18,15 +18,10 @@ ALL = tuple(READINGS)
 NO_RUN = ("call-without-pull-in", "call-without-run", "pull-in-without-run")
 
 
-def watched(
-    *names: str,
-    level: float | None = None,
-    until_s: float = 4200.0,
-    calls: tuple[tuple[float, float], ...] = CALLS,
-) -> Truth:
+def watched(*names: str, level: float | None = None, until_s: float = 4200.0) -> Truth:
     """A unit with these causes from BROKEN_S on, looked at every second."""
     causes = tuple(Planned(name=name, at_s=BROKEN_S, level=level) for name in names)
-    world = World(WorldPlan(calls=calls, causes=causes, start_hour=12.0))
+    world = World(WorldPlan(calls=CALLS, causes=causes, start_hour=12.0))
     truth = Truth(world, BROKEN_S if names else 0.0)
     for second in range(int(until_s)):
         world.advance(float(second))
@@ -81,6 +76,7 @@ def test_of_a_sound_unit_nothing_is_true() -> None:
         ("fan-lead-loose", {"fan-not-running", "call-without-run", "pull-in-without-run"}),  # once the protector opens
         ("load-lead-loose", {"pull-in-without-run", "call-without-run"}),
         ("contacts-weld", {"contacts-stuck-closed", "low-split"}),
+        ("call-wire-on-r", {"call-without-thermostat"}),
     ],
 )
 def test_a_cause_makes_true_what_follows_from_it(cause: str, findings: set[str]) -> None:
@@ -88,12 +84,6 @@ def test_a_cause_makes_true_what_follows_from_it(cause: str, findings: set[str])
     found = due(watched(cause))
     assert found & findings
     assert found <= findings | {"low-split", "not-cooling"}
-
-
-def test_a_wire_on_r_must_be_told_once_it_has_called_for_longer_than_a_thermostat_does() -> None:
-    """A house that is cooled on and on asks for nothing any more; one that asks every quarter of an hour hides it."""
-    assert "call-without-thermostat" in due(watched("call-wire-on-r", calls=CALLS[:2]))
-    assert "call-without-thermostat" not in due(watched("call-wire-on-r"))
 
 
 def test_what_sensors_and_scans_cannot_show_need_not_be_told() -> None:
