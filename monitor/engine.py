@@ -42,7 +42,7 @@ from condenser_monitor.monitor.core.findings import (
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.noise import noisy_sensors
+from condenser_monitor.monitor.core.noise import moved, noisy_sensors
 from condenser_monitor.monitor.core.patterns import (
     GRACED,
     FanlessRuns,
@@ -131,7 +131,7 @@ class Engine:
         self._patterns = Patterns(settings)
         old = self._memory = EngineMemory(memory, last_good)
         marks, seen, looks = old.load(FEATURES_MEMORY), old.load(SEEN_MEMORY), old.load(LOOKS_MEMORY)
-        self._features = FeatureWatch(settings.unit, marks or {})
+        self._features = FeatureWatch(settings.unit, marks or {}, settings.limit(limits.SHORT_CYCLING.off_s))
         self._features_seen: dict[str, str] = {}
         self._alarms = AlarmManager(settings, old.load(ALERTS_MEMORY), old.load(EPISODES_MEMORY))
         self._baselines = Baselines(settings, old.load(TRENDS_MEMORY))
@@ -187,7 +187,7 @@ class Engine:
         self._chain: tuple[tuple[LinkView, ...], str | None] | None = None  # the links and the break, until one changes
         self._silence = (settings.limit(limits.SENSOR_SILENT.hold_s), settings.limit(limits.SENSOR_SILENT.scans))
         self._symbols: dict[str, str] = {}
-        self._symbols_revision = self._restless = -1
+        self._symbols_revision = -1
 
     def __repr__(self) -> str:
         standing = ", ".join(self._diagnosis.standing) or "nothing"
@@ -778,9 +778,7 @@ class Engine:
         if (call := self.facts.call) is not None and self._tells_of_calls(scan):
             self._trust.frozen.called(scan.compressor_a, call=call)
         noisy: Mapping[str, bool] = {}
-        if self._inputs.restless != self._restless or self._trust.noisy:
-            # What jumps leaves its band; a minute in which nothing did has no one to judge.
-            self._restless = self._inputs.restless
+        if self._trust.noisy or moved(self._features.last, self.settings.unit):
             noisy = noisy_sensors(self._features.last, self.settings.unit)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 

@@ -415,6 +415,7 @@ SWAPPED_RATIO = _ours(5.0, "of FLA", 3, 20, "no fan draws so much and runs; a co
 NOISE_SCANS = _ours(12, "scans", 6, 60, "the last of a run, or of a rest, by which a sensor is judged noisy")
 NOISE_RATIO = _ours(0.25, "1", 0.1, 0.9, "no running motor's current is up by a third in one scan and down in the next")
 NOISE_TURNS = _ours(4, "times", 2, 30, "a stage that changes, a start that is caught or a call that ends is one turn")
+NOISE_APART_S = _ours(15.0, "s", 1, 60, "a protector needs half a minute: no motor stalls and runs again in two scans")
 NOISE_CALM = _ours(1, "times", 0, 5, "a start, a change of stage or the end of a call among these scans")
 
 # ---------------------------------------------------------------- meter checks (see checks/)
@@ -565,14 +566,13 @@ class OVERLOAD_CYCLING(FindingLimits):
     least_off_s = _ours(
         20.0, "s", 0, 600, "a protector needs half a minute at the least; a blink of the line lasts 4 to 12 s"
     )
-    called_off_s = _cited(
+    called_off_s = _ours(
         180.0,
         "s",
         60,
         900,
-        sources.PROTECTOR_RESET,
-        why="where only the call tells that the contacts are closed: a pressure switch is closed again in a minute or"
-        " three, no protector; margin ours",
+        "where only the call tells that the contacts are closed: a pressure switch is closed again in a minute or"
+        " three, a protector after 15",
     )
     restarts = _ours(2, "restarts", 1, 20, _CONTRACT)
     window_s = _ours(5400, "s", 60, 86400, _CONTRACT)

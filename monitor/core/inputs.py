@@ -176,7 +176,7 @@ class NumberInput:
 
 class DebouncedInputs:
     """All fitted senses of one unit; `update(scan)` gives the inputs that changed. `revision` counts the times that
-    an input came to say something else, `restless` the scans that had to be read anew; `settled`: the last scan bore
+    an input came to say something else; `settled`: the last scan bore
     out all that is believed."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
@@ -201,7 +201,7 @@ class DebouncedInputs:
         self.settled = False
         self._all_heard = False
         self._silent: set[str] = set()
-        self.revision = self.restless = 0
+        self.revision = 0
         self.distrusted: frozenset[str] = frozenset()
 
     def read_as(self, unit: Unit) -> None:
@@ -250,7 +250,6 @@ class DebouncedInputs:
         self._all_heard = not any(one.missing_scans for one in self.by_name.values())
         self.settled = all(one.settled or one.long_gone for one in self.by_name.values())
         self.revision += bool(changed)
-        self.restless += 1
         return changed
 
     def track(self, reading: str) -> NumberInput | None:

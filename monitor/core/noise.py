@@ -5,6 +5,9 @@ its current goes from one of these to another and stays there. A clamp with a lo
 down again, anywhere in between, and at rest too. What makes the current itself jump (contacts that chatter, a sagging
 line) does so in both motors, so that the other clamp has to be steady meanwhile.
 
+At scans far apart a compressor that stalls, trips and starts anew is read as one that jumps, so that its clamp is not
+judged there.
+
 A sealed coil draws what it draws: one that lets go and pulls in again takes its contacts along.
 
 A contactor lets go within a cycle or two once its call, its supply or its own contacts have gone, and a compressor that
@@ -16,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Reversible, Sequence
 from functools import partial
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
@@ -35,11 +38,29 @@ def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
     A clamp is judged under a call, or in the rest since it ended, beside the other one, which has drawn a motor's
     current in each of these scans, or none at rest, and was steady; a presence sensor beside a steady compressor.
     """
-    runs_a = {
+    runs_a = _running_a(unit)
+    return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
+
+
+def moved(scans: Reversible[Scan], unit: Unit) -> bool:
+    """Return whether anything moved in the last scans as far as what jumps does; else nobody is to be judged noisy."""
+    last = list(islice(reversed(scans), 2 * _FEW))
+    if any(len({getattr(scan, name) for scan in last} - {None}) > 1 for name in FEEDS):
+        return True
+    least_a = {name: amps * limits.NOISE_RATIO.value for name, amps in _running_a(unit).items()}
+    for name, least in (*least_a.items(), ("coil_a", limits.COIL_NONE_A.value)):
+        amps = [value for scan in last if (value := getattr(scan, name)) is not None]
+        if amps and max(amps) - min(amps) >= least:
+            return True
+    return False
+
+
+def _running_a(unit: Unit) -> dict[str, float]:
+    """What each motor draws at the least while it runs, A RMS."""
+    return {
         "compressor_a": unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value,
         "fan_a": unit.fan_fla_a * limits.FAN_ON_RATIO.value,
     }
-    return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
 
 
 def _inside(scans: Reversible[Scan], fits: Callable[[Scan], bool]) -> list[list[Scan]]:
@@ -91,7 +112,16 @@ def _noisy_clamps(scans: Reversible[Scan], runs_a: Mapping[str, float]) -> dict[
                 found[name] = True
         elif min(others) >= runs_a[other] and sum(_turns(columns[other], runs_a[other])) <= limits.NOISE_CALM.value:
             found |= _judged(name, _turns(columns[name], runs_a[name]))
+    if called and _far_apart(both):
+        found.pop("compressor_a", None)
     return found
+
+
+def _far_apart(stretches: Sequence[Sequence[Scan]]) -> bool:
+    """Whether a compressor may stall, trip and run again from one scan to the next but one."""
+    span_s = sum(stretch[0].t_s - stretch[-1].t_s for stretch in stretches)
+    steps = sum(len(stretch) - 1 for stretch in stretches)
+    return span_s > steps * limits.NOISE_APART_S.value
 
 
 def _judged(name: str, odd: Sequence[bool]) -> dict[str, bool]:

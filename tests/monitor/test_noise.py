@@ -69,6 +69,16 @@ def test_what_makes_both_currents_jump_is_no_sensor() -> None:
     assert noisy_sensors(run([FAN_A] * FEW, jumping(4, 1.6 * RUN_A, RUN_A)), UNIT).get("compressor_a") is True
 
 
+@pytest.mark.parametrize(("every_s", "noisy"), [(10.0, True), (25.0, None)])
+def test_a_compressor_may_stall_and_run_again_between_scans_far_apart(every_s: float, noisy: bool | None) -> None:
+    """NOISE_APART_S: a protector is open for half a minute at the least (common practice)."""
+    scans = run([FAN_A] * FEW, jumping(4, UNIT.compressor_lra_a, RUN_A))
+    apart = [msgspec.structs.replace(scan, t_s=scan.t_s * every_s) for scan in scans]
+    assert noisy_sensors(apart, UNIT).get("compressor_a") is noisy
+    fan = [msgspec.structs.replace(s, t_s=s.t_s * every_s) for s in run(jumping(4, 1.6 * FAN_A), STEADY[:FEW])]
+    assert noisy_sensors(fan, UNIT).get("fan_a") is True
+
+
 def test_a_stalling_compressor_is_not_noisy() -> None:
     """Locked-rotor amps, and none while its protector is open."""
     stalls = [UNIT.compressor_lra_a if place % 2 else 0.0 for place in range(2 * FEW)]
