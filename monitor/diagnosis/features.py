@@ -318,10 +318,16 @@ _SOON_S = limits.BLINK_BEFORE_S.value
 class FeatureWatch:
     """Sees the features of one unit. `normal_a` of `changed` is what its compressor draws at this temperature, `rough`
     the least and the most as its first runs have it, where that is not learned; `memory`
-    is what `memory()` of an earlier process gave: feature -> its symbol and how long ago it was seen, s."""
+    is what `memory()` of an earlier process gave: feature -> its symbol and how long ago it was seen, s; `rest_s` how
+    long a compressor that ran has to rest before it is called again."""
 
-    def __init__(self, unit: Unit, memory: Mapping[str, tuple[str, float]] = {}) -> None:
-        self._unit, self._locked_a = unit, unit.locked_a
+    def __init__(
+        self,
+        unit: Unit,
+        memory: Mapping[str, tuple[str, float]] = {},
+        rest_s: float = limits.SHORT_CYCLING.off_s.value,
+    ) -> None:
+        self._unit, self._locked_a, self._rest_s = unit, unit.locked_a, rest_s
         self.last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
         # of the last stops that tell what was drawn: when, the word, and whether it may have ended otherwise unseen
@@ -389,7 +395,7 @@ class FeatureWatch:
             else:
                 self._call_read_s = scan.t_s
                 # A motor that ran until then meets its own pressures for some minutes.
-                away_s = limits.SHORT_CYCLING.off_s.value if self._cut_run else limits.BLINK_S.value
+                away_s = self._rest_s if self._cut_run else limits.BLINK_S.value
                 if scan.t_s - self._uncalled_s <= away_s:
                     self._recalled_s = scan.t_s
         if not scan.thermostat:
