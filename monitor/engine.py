@@ -784,8 +784,7 @@ class Engine:
 
     def _tells_of_calls(self, scan: Scan) -> bool:
         """Whether the clamp of a compressor reads a running one's current, in whatever it is read."""
-        running_a = self.settings.unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value
-        return scan.compressor_a is not None and scan.compressor_a >= running_a
+        return scan.compressor_a is not None and scan.compressor_a >= self.settings.unit.compressor_on_a
 
     def _judge_clamps(
         self,
@@ -793,13 +792,13 @@ class Engine:
         numbers: Mapping[str, float | None] | None = None,
         *,
         runs: bool = False,
-        noisy: Mapping[str, bool] | None = None,
+        noisy: Mapping[str, bool] = {},
     ) -> list[Event]:
         """See whether the clamps read each other's current: each minute, with the minute's numbers and which of them
         are noisy, and before a compressor is called dead beside a fan that runs."""
         others = self._trust.add_minute(
             swapped=self._features.judge_clamps(scan.t_s),
-            noisy=noisy or {},
+            noisy=noisy,
             numbers=numbers,
             runs=runs,
         )

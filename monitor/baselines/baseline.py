@@ -51,7 +51,7 @@ class Quantity(NamedTuple):
 def cooling_amps(unit: Unit) -> Quantity:
     """The compressor's running current while the unit cools, A RMS; the second number is a voltage, 24 V side."""
     return Quantity(
-        least=limits.RUNNING_ON_RATIO.value * unit.compressor_rla_a,
+        least=unit.compressor_on_a,
         most=limits.HIGH_RUNNING_CURRENT.rla_ratio.value * unit.compressor_rla_a,
         usual_per_k=_B.slope_per_k.value,
         least_per_k=0.0,
@@ -71,7 +71,7 @@ def heating_amps(unit: Unit) -> Quantity:
 def fan_amps(unit: Unit) -> Quantity:
     """The outdoor fan's current, A RMS: as dense as the air is."""
     return Quantity(
-        least=limits.FAN_ON_RATIO.value * unit.fan_fla_a,
+        least=unit.fan_on_a,
         most=limits.FAN_STALLED_RATIO.value * unit.fan_fla_a,
         usual_per_k=-_B.fan_per_k.value,
         least_per_k=-_B.fan_most_per_k.value,

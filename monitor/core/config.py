@@ -76,6 +76,16 @@ class Unit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
         """The compressor's current, A, from which its rotor is taken not to turn."""
         return self.compressor_lra_a * limits.LOCKED_RATIO.value
 
+    @property
+    def compressor_on_a(self) -> float:
+        """The compressor's current, A RMS, from which it is taken to run."""
+        return self.compressor_rla_a * limits.RUNNING_ON_RATIO.value
+
+    @property
+    def fan_on_a(self) -> float:
+        """The fan's current, A RMS, from which it is taken to run; at its slowest a cycled one draws less."""
+        return self.fan_fla_a * limits.FAN_ON_RATIO.value
+
     @cached_property
     def fan_by_board(self) -> bool:
         """Whether a board, and not the contactor, lets the fan run."""

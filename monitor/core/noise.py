@@ -57,10 +57,7 @@ def moved(scans: Reversible[Scan], unit: Unit) -> bool:
 
 def _running_a(unit: Unit) -> dict[str, float]:
     """What each motor draws at the least while it runs, A RMS."""
-    return {
-        "compressor_a": unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value,
-        "fan_a": unit.fan_fla_a * limits.FAN_ON_RATIO.value,
-    }
+    return {"compressor_a": unit.compressor_on_a, "fan_a": unit.fan_on_a}
 
 
 def _inside(scans: Reversible[Scan], fits: Callable[[Scan], bool]) -> list[list[Scan]]:

@@ -129,7 +129,7 @@ def draw_bands(settings: Settings, lowest_a: float | None = None, highest_a: flo
         high_a = min(high_a, highest_a * settings.limit(limits.HIGH_RUNNING_CURRENT.ratio))
     low_a = 0.0 if lowest_a is None else min(lowest_a * settings.limit(limits.LOW_RUNNING_CURRENT.ratio), high_a)
     if settings.unit.kind != "variable-speed":
-        low_a = max(low_a, settings.unit.compressor_rla_a * limits.RUNNING_ON_RATIO.value)
+        low_a = max(low_a, settings.unit.compressor_on_a)
     slack = limits.DRAW_HYSTERESIS_RATIO.value
     edges = (Edge(low_a * (1 + slack), low_a), Edge(high_a, high_a * (1 - slack)))
     return Bands(("low", "normal", "high"), edges, start=1, full_rise=True)  # at rest it lies in the lowest

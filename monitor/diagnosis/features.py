@@ -312,7 +312,6 @@ class _Stop(NamedTuple):
 
 
 _AT_ONCE_S = limits.STALE_S.value
-_SOON_S = limits.BLINK_BEFORE_S.value
 
 
 class FeatureWatch:
@@ -390,7 +389,8 @@ class FeatureWatch:
             self._called = scan.call
             if not scan.call:
                 self._uncalled_s = scan.t_s
-                drew = [one.compressor_a or 0.0 for one in self._ran() if one.t_s >= scan.t_s - _SOON_S]
+                since_s = scan.t_s - limits.BLINK_BEFORE_S.value
+                drew = [one.compressor_a or 0.0 for one in self._ran() if one.t_s >= since_s]
                 self._cut_run = bool(drew) and drew[-1] < self._locked_a
             else:
                 self._call_read_s = scan.t_s
@@ -670,7 +670,7 @@ class FeatureWatch:
         if self._fan_ran_a is None or not since or not lasted(since[0].t_s, since[-1].t_s, limits.STEADY_TRIP_S.value):
             return False
         drew = [scan.fan_a or 0.0 for scan in since]
-        least_a = self._unit.fan_fla_a * limits.FAN_ON_RATIO.value
+        least_a = self._unit.fan_on_a
         return least_a < min(drew) and max(drew) < limits.FAN_FELL_RATIO.value * self._fan_ran_a
 
     def _coil_over(self, now_s: float) -> bool:
@@ -705,7 +705,7 @@ class FeatureWatch:
         fans_most_a, no_fan_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a
         last_s = None
         for scan in reversed(self.last):
-            if scan.fan_a is None or scan.fan_a <= limits.FAN_ON_RATIO.value * fla_a:
+            if scan.fan_a is None or scan.fan_a <= self._unit.fan_on_a:
                 continue
             like_a_fan = scan.compressor_a is not None and scan.compressor_a < fans_most_a
             if scan.fan_a < fans_most_a or not like_a_fan or not _tells(scan.t_s, now_s):
@@ -920,7 +920,7 @@ class FeatureWatch:
     def _fan_word(self, fan_a: float) -> str:
         """What the fan's current says beside its own normal, "" for nothing; none at all is the finding's to tell."""
         fla_a, sound = self._unit.fan_fla_a, sorted(self._fan_runs_a)
-        between = limits.FAN_ON_RATIO.value * fla_a < fan_a <= limits.SWAPPED_RATIO.value * fla_a
+        between = self._unit.fan_on_a < fan_a <= limits.SWAPPED_RATIO.value * fla_a
         if not between or len(sound) < limits.FAN_RUNS.value:
             return ""
         ratio = fan_a / sound[len(sound) // 2]
@@ -934,7 +934,7 @@ class FeatureWatch:
             self._mark("fan-amps", word, cycle.stopped_s)
         else:
             self._marks.pop("fan-amps", None)
-            if fan_a > limits.FAN_ON_RATIO.value * self._unit.fan_fla_a:
+            if fan_a > self._unit.fan_on_a:
                 self._fan_runs_a.append(fan_a)
 
 
