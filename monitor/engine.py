@@ -42,7 +42,7 @@ from condenser_monitor.monitor.core.findings import (
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.noise import moved, noisy_sensors
+from condenser_monitor.monitor.core.noise import jumped, noisy_sensors
 from condenser_monitor.monitor.core.patterns import (
     GRACED,
     FanlessRuns,
@@ -771,6 +771,7 @@ class Engine:
             now_s=scan.t_s,
             longest_s=self._longest_s + limits.MINUTE_S.value,
         )
+        began_s = self._minute.began_s
         self._minute.open(scan.t_s, self._cycle)
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
@@ -778,7 +779,7 @@ class Engine:
         if (call := self.facts.call) is not None and self._tells_of_calls(scan):
             self._trust.frozen.called(scan.compressor_a, call=call)
         noisy: Mapping[str, bool] = {}
-        if self._trust.noisy or moved(self._features.last, self.settings.unit):
+        if self._trust.noisy or jumped(self._features.last, self.settings.unit, began_s):
             noisy = noisy_sensors(self._features.last, self.settings.unit)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 

@@ -281,7 +281,8 @@ class Baseline:
         other = bool(points) and abs(point.a / points[-1].a - 1.0) > step
         if last_x is not None and 0 <= x_s - last_x < _B.point_every_s.value and not other:
             return False
-        alike = (abs(point.a / old.a - 1.0) <= step for old in points if _bin(old.c) == _bin(point.c))
+        degree = _bin(point.c)
+        alike = (abs(point.a / old.a - 1.0) <= step for old in points if _bin(old.c) == degree)
         if sum(alike) >= _B.bin_points.value:
             return False
         points.append(point)

@@ -157,6 +157,7 @@ class Baselines:
         unit = settings.unit
         self._settings = settings
         self._modulates = unit.kind == "variable-speed"
+        self._senses_load = "load" in settings.fitted
         self._first_starts = settings.limit(limits.SLOW_START.first)
         self._last_starts = settings.limit(limits.SLOW_START.last)
         self._line = MonotonicTime(memory.timeline if memory else None)
@@ -304,7 +305,7 @@ class Baselines:
         nothing is known, or where a new level may be a stage."""
         if self._modulates:
             return ANY
-        if not self._current.kept.stages and self._cools(outdoor_c) and "load" in self._settings.fitted:
+        if not self._current.kept.stages and self._cools(outdoor_c) and self._senses_load:
             # Until it is learned, what it drew at first is normal enough to tell that about half of it is not. A drive
             # that nobody declared has no contactor to be sensed.
             return NormalRange(self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio)), None)

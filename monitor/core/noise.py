@@ -19,7 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Reversible, Sequence
 from functools import partial
-from itertools import islice, pairwise
+from itertools import islice, pairwise, takewhile
+from operator import attrgetter
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
@@ -29,6 +30,8 @@ from condenser_monitor.monitor.core.records import Scan
 FEEDS = ("call", "supply", "load", "control_power", "thermostat")
 _FEW = int(limits.NOISE_SCANS.value)
 _CLAMPS = (("compressor_a", "fan_a"), ("fan_a", "compressor_a"))
+_feeds = attrgetter(*FEEDS)
+_currents = attrgetter("compressor_a", "fan_a", "coil_a")
 
 
 def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
@@ -42,14 +45,35 @@ def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
     return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
 
 
-def moved(scans: Reversible[Scan], unit: Unit) -> bool:
-    """Return whether anything moved in the last scans as far as what jumps does; else nobody is to be judged noisy."""
-    last = list(islice(reversed(scans), 2 * _FEW))
-    if any(len({getattr(scan, name) for scan in last} - {None}) > 1 for name in FEEDS):
+def jumped(scans: Reversible[Scan], unit: Unit, since_s: float) -> bool:
+    """Return whether anything jumped since then, or in as many scans as tell; else nobody is to be called noisy who was
+    not so before. Cheap, as it is asked each minute: it counts a jump too many rather than one too few."""
+    ratio, runs_a = limits.NOISE_RATIO.value, unit.compressor_on_a
+    least_a = runs_a * ratio, unit.fan_on_a * ratio, limits.COIL_NONE_A.value
+    newest_first = reversed(scans)
+    last = list(islice(newest_first, 2 * _FEW))
+    if not _moved(last, least_a):
+        return False
+    # A jump is told from its neighbours, and by a scan after them.
+    last += takewhile(lambda scan: scan.t_s >= since_s, newest_first)
+    last = last[: max(sum(scan.t_s >= since_s for scan in last), _FEW) + 3]
+    for column, least in zip(zip(*map(_currents, last), strict=True), least_a, strict=True):
+        values = [value for value in column if value is not None]
+        steps = [after - before for before, after in pairwise(values)]
+        if any(one * two < 0.0 and min(abs(one), abs(two)) >= least for one, two in pairwise(steps)):
+            return True
+    runs = [_feeds(scan) if (scan.compressor_a or 0.0) >= runs_a else None for scan in last]
+    return any(before != after for before, after in pairwise(runs) if before is not None and after is not None)
+
+
+def _moved(scans: Sequence[Scan], least_a: Sequence[float]) -> bool:
+    """Whether anything moved in these scans as far as what jumps does."""
+    said = set(map(_feeds, scans))
+    # Mostly all of them say the same: what a missing cell may hide is looked at only where they do not.
+    if len(said) > 1 and any(len(set(flags) - {None}) > 1 for flags in zip(*said, strict=True)):
         return True
-    least_a = {name: amps * limits.NOISE_RATIO.value for name, amps in _running_a(unit).items()}
-    for name, least in (*least_a.items(), ("coil_a", limits.COIL_NONE_A.value)):
-        amps = [value for scan in last if (value := getattr(scan, name)) is not None]
+    for column, least in zip(zip(*map(_currents, scans), strict=True), least_a, strict=False):
+        amps = [value for value in column if value is not None]
         if amps and max(amps) - min(amps) >= least:
             return True
     return False

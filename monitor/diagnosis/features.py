@@ -702,10 +702,10 @@ class FeatureWatch:
         does. Return None, and leave what was seen, while the fan's reads nothing or what either of them may draw: the
         current of a compressor that has just started, or that is small beside its fan."""
         fla_a, left = self._unit.fan_fla_a, int(limits.SWAPPED_SCANS.value)
-        fans_most_a, no_fan_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a
+        fans_most_a, no_fan_a, least_a = 2.0 * fla_a, limits.SWAPPED_RATIO.value * fla_a, self._unit.fan_on_a
         last_s = None
         for scan in reversed(self.last):
-            if scan.fan_a is None or scan.fan_a <= self._unit.fan_on_a:
+            if scan.fan_a is None or scan.fan_a <= least_a:
                 continue
             like_a_fan = scan.compressor_a is not None and scan.compressor_a < fans_most_a
             if scan.fan_a < fans_most_a or not like_a_fan or not _tells(scan.t_s, now_s):

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from random import Random
+from typing import Any
 
 import msgspec
 import pytest
@@ -177,3 +178,46 @@ def test_short_runs_whose_ends_are_read_at_different_scans_make_nobody_noisy(run
     ]
     for count in range(1, len(rows)):
         assert True not in noise.noisy_sensors(rows[:count], UNIT).values()
+
+
+def _spoilt(name: str, random: Random, *, hours: float, every_s: float) -> list[Scan]:
+    """Runs and rests of a quarter of an hour in which one sensor turns noisy after the first hour; the compressor's
+    current is never twice the same."""
+    scans: list[Scan] = []
+    for place in range(int(hours * 3600 / every_s)):
+        t_s = place * every_s
+        runs = t_s % 1800.0 >= 900.0
+        amps, fan_a = (RUN_A, FAN_A) if runs else (0.0, 0.0)
+        row: dict[str, Any] = dict.fromkeys(noise.FEEDS, runs)
+        row |= {"compressor_a": amps * random.gauss(1.0, 0.005), "fan_a": fan_a, "coil_a": 0.25 * runs}
+        if t_s >= 3600.0 and random.random() < 0.4:
+            big = {"compressor_a": 2.0 * RUN_A, "fan_a": 2.0 * FAN_A, "coil_a": 0.9}
+            row[name] = random.choice([0.0, big[name]]) if name in big else not row[name]
+        scans.append(Scan(t_s=t_s, **row))
+    return scans
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("name", ["compressor_a", "fan_a", "coil_a", "call", "load", "thermostat"])
+def test_who_is_found_noisy_has_jumped_of_late(name: str, every_s: float) -> None:
+    """What is asked first each minute leaves nobody out."""
+    named = 0
+    for seed in range(8):
+        scans = _spoilt(name, Random(seed), hours=2.0, every_s=every_s)
+        step = max(int(60 / every_s), 1)
+        for count in range(step, len(scans) + 1, step):
+            last = scans[max(count - 90, 0) : count]
+            if noise.noisy_sensors(last, UNIT).get(name):
+                assert noise.jumped(last, UNIT, last[-1].t_s - 60.0)
+                named += 1
+                break
+    assert named
+
+
+def test_a_run_jumps_nowhere() -> None:
+    """The few percent of a motor's current are less than NOISE_RATIO, and what begins goes one way."""
+    sound = [one for one in _spoilt("call", Random(1), hours=1.0, every_s=60.0) if 900.0 <= one.t_s < 1800.0]
+    for count in range(4, len(sound)):
+        assert not noise.jumped(sound[:count], UNIT, sound[count - 1].t_s - 60.0)
+    odd = msgspec.structs.replace(sound[6], fan_a=2.0 * FAN_A)
+    assert noise.jumped([*sound[:6], odd, sound[7]], UNIT, sound[7].t_s - 60.0)
