@@ -42,7 +42,7 @@ from condenser_monitor.monitor.core.findings import (
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.links import Facts, chain, facts, first_break
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
-from condenser_monitor.monitor.core.noise import jumped, noisy_sensors
+from condenser_monitor.monitor.core.noise import NoiseWatch
 from condenser_monitor.monitor.core.patterns import (
     GRACED,
     FanlessRuns,
@@ -165,6 +165,7 @@ class Engine:
         self._claims = ""
         self._outdoor_c: float | None = None
         self._fanless, self._blower, self._air = FanlessRuns(), BlowerWatch(), CooledAir()
+        self._noise = NoiseWatch(settings.unit)
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
@@ -778,9 +779,7 @@ class Engine:
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
         if (call := self.facts.call) is not None and self._tells_of_calls(scan):
             self._trust.frozen.called(scan.compressor_a, call=call)
-        noisy: Mapping[str, bool] = {}
-        if self._trust.noisy or jumped(self._features.last, self.settings.unit, began_s):
-            noisy = noisy_sensors(self._features.last, self.settings.unit)
+        noisy = self._noise.update(self._features.last, began_s, self._trust.noisy)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 
     def _tells_of_calls(self, scan: Scan) -> bool:

@@ -17,7 +17,7 @@ joint of its own.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Reversible, Sequence
+from collections.abc import Callable, Collection, Mapping, Reversible, Sequence
 from functools import partial
 from itertools import islice, pairwise, takewhile
 from operator import attrgetter
@@ -45,38 +45,53 @@ def noisy_sensors(scans: Reversible[Scan], unit: Unit) -> Mapping[str, bool]:
     return _noisy_clamps(scans, runs_a) | _noisy_beside_a_run(scans, runs_a["compressor_a"])
 
 
-def jumped(scans: Reversible[Scan], unit: Unit, since_s: float) -> bool:
-    """Return whether anything jumped since then, or in as many scans as tell; else nobody is to be called noisy who was
-    not so before. Cheap, as it is asked each minute: it counts a jump too many rather than one too few."""
-    ratio, runs_a = limits.NOISE_RATIO.value, unit.compressor_on_a
-    least_a = runs_a * ratio, unit.fan_on_a * ratio, limits.COIL_NONE_A.value
-    newest_first = reversed(scans)
-    last = list(islice(newest_first, 2 * _FEW))
-    if not _moved(last, least_a):
+class NoiseWatch:
+    """Asks each minute who is noisy by the last scans, and looks closer only while something has jumped of late: it
+    counts a jump too many rather than one too few."""
+
+    def __init__(self, unit: Unit) -> None:
+        self._unit = unit
+        ratio = limits.NOISE_RATIO.value
+        self._least_a = unit.compressor_on_a * ratio, unit.fan_on_a * ratio, limits.COIL_NONE_A.value
+        self._calm_scans = 0  # since the last jump
+
+    def update(self, scans: Reversible[Scan], since_s: float, noisy: Collection[str]) -> Mapping[str, bool]:
+        """Return what `noisy_sensors` says, and nothing where nobody can have become noisy, or steady, since then.
+        `noisy` are those that were so before."""
+        newest_first = reversed(scans)
+        last = list(islice(newest_first, 2 * _FEW))
+        if noisy or self._moved(last):
+            # A jump is told from its neighbours, and by a scan after them.
+            last += takewhile(lambda scan: scan.t_s >= since_s, newest_first)
+            new = sum(scan.t_s >= since_s for scan in last)
+            self._calm_scans = 0 if self._jumped(last[: new + 3]) else self._calm_scans + new
+            if noisy or self._calm_scans <= _FEW + 3:
+                return noisy_sensors(scans, self._unit)
+        return {}
+
+    def _moved(self, scans: Sequence[Scan]) -> bool:
+        """Whether anything moved in these scans as far as what jumps does."""
+        said = set(map(_feeds, scans))
+        # Mostly all of them say the same: what a missing cell may hide is looked at only where they do not.
+        if len(said) > 1 and any(len(set(flags) - {None}) > 1 for flags in zip(*said, strict=True)):
+            return True
+        # Not strict: there are no columns before the first scan.
+        for column, least in zip(zip(*map(_currents, scans), strict=True), self._least_a, strict=False):
+            amps = [value for value in column if value is not None]
+            if amps and max(amps) - min(amps) >= least:
+                return True
         return False
-    # A jump is told from its neighbours, and by a scan after them.
-    last += takewhile(lambda scan: scan.t_s >= since_s, newest_first)
-    last = last[: max(sum(scan.t_s >= since_s for scan in last), _FEW) + 3]
-    for column, least in zip(zip(*map(_currents, last), strict=True), least_a, strict=True):
-        values = [value for value in column if value is not None]
-        steps = [after - before for before, after in pairwise(values)]
-        if any(one * two < 0.0 and min(abs(one), abs(two)) >= least for one, two in pairwise(steps)):
-            return True
-    runs = [_feeds(scan) if (scan.compressor_a or 0.0) >= runs_a else None for scan in last]
-    return any(before != after for before, after in pairwise(runs) if before is not None and after is not None)
 
-
-def _moved(scans: Sequence[Scan], least_a: Sequence[float]) -> bool:
-    """Whether anything moved in these scans as far as what jumps does."""
-    said = set(map(_feeds, scans))
-    # Mostly all of them say the same: what a missing cell may hide is looked at only where they do not.
-    if len(said) > 1 and any(len(set(flags) - {None}) > 1 for flags in zip(*said, strict=True)):
-        return True
-    for column, least in zip(zip(*map(_currents, scans), strict=True), least_a, strict=False):
-        amps = [value for value in column if value is not None]
-        if amps and max(amps) - min(amps) >= least:
-            return True
-    return False
+    def _jumped(self, scans: Sequence[Scan]) -> bool:
+        """Whether a current went up and down again, or a presence sensor changed beside a running compressor."""
+        for column, least in zip(zip(*map(_currents, scans), strict=True), self._least_a, strict=True):
+            values = [value for value in column if value is not None]
+            steps = [after - before for before, after in pairwise(values)]
+            if any(one * two < 0.0 and min(abs(one), abs(two)) >= least for one, two in pairwise(steps)):
+                return True
+        runs_a = self._unit.compressor_on_a
+        runs = [_feeds(scan) if (scan.compressor_a or 0.0) >= runs_a else None for scan in scans]
+        return any(before != after for before, after in pairwise(runs) if before is not None and after is not None)
 
 
 def _running_a(unit: Unit) -> dict[str, float]:
