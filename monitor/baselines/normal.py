@@ -8,6 +8,7 @@ Everything that must be learned says what it still needs before it speaks, and i
 
 from __future__ import annotations
 
+from math import inf
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -295,10 +296,13 @@ class Baselines:
 
     def roughly_a(self, outdoor_c: float | None) -> tuple[float, float] | None:
         """Return the least and the most that the compressor draws at this temperature as its first runs have it, in A
-        RMS, for the time in which nothing better is known; None where they do not tell."""
+        RMS, for the time in which nothing better is known; None where they do not tell. A run of two stages begins in
+        its low one (common practice), so that its first minutes tell nothing of the most: that is infinite then."""
         if outdoor_c is None or self._modulates or self._heats:
             return None
-        return self._earlier.roughly_a(outdoor_c, limits.BASELINES.slope_per_k.value)
+        found = self._earlier.roughly_a(outdoor_c, limits.BASELINES.slope_per_k.value)
+        two_stages = self._settings.unit.kind == "two-stage"
+        return (found[0], inf) if found is not None and two_stages else found
 
     def normal_range(self, outdoor_c: float | None) -> NormalRange:
         """Return the lowest and the highest current that is normal now, over all stages; None on a side of which
