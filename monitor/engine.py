@@ -777,14 +777,20 @@ class Engine:
         numbers = None
         if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
             numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
-        if (call := self.facts.call) is not None and self._tells_of_calls(scan):
-            self._trust.frozen.called(scan.compressor_a, call=call)
+        if (call := self.facts.call) is not None and (clamp := self._runs_by(scan)) is not None:
+            self._trust.frozen.called(*clamp, call=call)
         noisy = self._noise.update(self._features.last, began_s, self._trust.noisy)
         return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
 
-    def _tells_of_calls(self, scan: Scan) -> bool:
-        """Whether the clamp of a compressor reads a running one's current, in whatever it is read."""
-        return scan.compressor_a is not None and scan.compressor_a >= self.settings.unit.compressor_on_a
+    def _runs_by(self, scan: Scan) -> tuple[str, float] | None:
+        """The clamp by which the unit runs, if it reads a running motor's current, and that current: the fan's only
+        while nothing is known of the compressor's."""
+        unit, fitted = self.settings.unit, self._inputs.fitted
+        amps = scan.compressor_a if "compressor_a" in fitted else None
+        if amps is not None:
+            return ("compressor_a", amps) if amps >= unit.compressor_on_a else None
+        fan_a = scan.fan_a if "fan_a" in fitted else None
+        return ("fan_a", fan_a) if fan_a is not None and fan_a >= unit.fan_on_a else None
 
     def _judge_clamps(
         self,

@@ -240,6 +240,7 @@ class TRUST(LimitGroup):
     steady_ratio = _ours(1.06, "1", 1.02, 2, "without its fan a compressor draws a third more within minutes")
     still_minutes = _ours(8, "minutes", 3, 60, "of rest and of run each: no pipe and no air stays to the last digit")
     fine_ratio = _ours(0.01, "1", 0.001, 0.05, "a run's current moves by more: 1 % is a degree outdoors or two volts")
+    fan_fine_ratio = _ours(0.003, "1", 0.0005, 0.05, "a fan's moves by the line's voltage alone: half a volt in 240")
     coarse_times = _ours(2.0, "1", 1, 10, "a clamp that reads in coarser steps stands so much longer, step by step")
     drift_minutes = _ours(
         240, "minutes", 60, 1440, "no shade and no room keeps one temperature to the last digit so long"

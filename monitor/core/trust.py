@@ -237,8 +237,9 @@ CLAMPS = frozenset({"compressor_a", "fan_a"})
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
 DRIFTS = ("outdoor_c", "return_air_c")
 NEVER_COLD = ("return_air_c", "liquid_c")
-# What no call changes in a clamp that hangs; welded contacts feed on a compressor whose current moves.
-HANGS = "compressor_a"
+# What no call changes in a clamp that hangs, and by how little of itself a run's current moves there: welded contacts
+# feed on motors whose current moves.
+HANGS = {"compressor_a": limits.TRUST.fine_ratio, "fan_a": limits.TRUST.fan_fine_ratio}
 
 
 class FrozenWatch:
@@ -247,27 +248,25 @@ class FrozenWatch:
     moves again is believed after it has moved as often as a liar has to. `cold`: the return air and the small pipe,
     while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is.
 
-    The compressor's clamp is judged by calls, as a run is told by it: one that reads a run's current to the last digit
-    through a rest and a call hangs: soon where it has been seen to tell small steps from each other, later else."""
+    The clamps are judged by calls, as a run is told by them: one that reads a run's current to the last digit through a
+    rest and a call hangs: soon where it has been seen to tell small steps from each other, later else."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
         self.cold: frozenset[str] = frozenset()
-        self._step_a = inf  # the smallest that the compressor's clamp has been seen to move by
-        watched = (name for name in fitted if name in (*MOVES, *DRIFTS, HANGS))
+        self._step_a = dict.fromkeys(HANGS, inf)  # the smallest that each has been seen to move by
+        watched = (name for name in fitted if name in (*MOVES, *DRIFTS, *HANGS))
         self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(watched, (None, 0, 0))
         self._moved: dict[str, int] = {}
 
-    def called(self, compressor_a: float | None, *, call: bool) -> None:
-        """Add a minute of a call, or of none, with what the compressor's clamp reads in it."""
-        if HANGS not in self._stands or compressor_a is None:
-            return
-        was = self._stands[HANGS][0]
-        if was is not None and was != compressor_a:
-            self._step_a = min(self._step_a, abs(was - compressor_a))
-        coarse = self._step_a / (compressor_a * limits.TRUST.fine_ratio.value)
+    def called(self, name: str, amps: float, *, call: bool) -> None:
+        """Add a minute of a call, or of none, in which a clamp reads a running motor's current, A RMS."""
+        was = self._stands[name][0]
+        if was is not None and was != amps:
+            self._step_a[name] = min(self._step_a[name], abs(was - amps))
+        coarse = self._step_a[name] / (amps * HANGS[name].value)
         least = 1.0 if coarse <= 1.0 else limits.TRUST.coarse_times.value * coarse
-        self._stand(HANGS, compressor_a, runs=call, least=least * limits.TRUST.still_minutes.value)
+        self._stand(name, amps, runs=call, least=least * limits.TRUST.still_minutes.value)
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
@@ -279,7 +278,7 @@ class FrozenWatch:
             self.cold = frozenset(name for name, now in numbers if warm and now is not None and now < least_c)
         for name in self._stands:
             now = readings.get(name)
-            if now is not None and name != HANGS:
+            if now is not None and name not in HANGS:
                 self._stand(name, now, runs=runs)
 
     def _stand(self, name: str, now: float, *, runs: bool, least: float = limits.TRUST.still_minutes.value) -> None:

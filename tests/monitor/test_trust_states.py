@@ -12,10 +12,11 @@ import msgspec
 import pytest
 
 from condenser_monitor.monitor import limits
-from condenser_monitor.monitor.core.config import Unit
+from condenser_monitor.monitor.core.config import SensorSettings, Settings, Unit
 from condenser_monitor.monitor.core.inputs import DebouncedInputs
-from condenser_monitor.monitor.core.records import Scan
+from condenser_monitor.monitor.core.records import Change, Scan
 from condenser_monitor.monitor.core.trust import WITNESSES, Evidence, FrozenWatch, LiarMemory, Physics, ReadWorld, Trust
+from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import ALL, REST, SETTINGS, UNIT
 
 AT_REST = ReadWorld(
@@ -695,9 +696,50 @@ def test_a_compressors_clamp_that_hangs_at_a_runs_current(
     """A motor's current moves by a percent with a degree outdoors or two volts (AHRI 540 map: check value 12.7)."""
     watch = FrozenWatch(["compressor_a"])
     for amps in (9.0 - step_a, 9.0):
-        watch.called(amps, call=True)
+        watch.called("compressor_a", amps, call=True)
     for _ in range(minutes_each):
-        watch.called(rest_a, call=False)
+        watch.called("compressor_a", rest_a, call=False)
     for _ in range(minutes_each):
-        watch.called(9.0 if rest_a == 9.0 else 9.02, call=True)
+        watch.called("compressor_a", 9.0 if rest_a == 9.0 else 9.02, call=True)
     assert watch.names == ({"compressor_a"} if hangs else set())
+
+
+@pytest.mark.parametrize(
+    ("step_a", "rest_a", "minutes_each", "hangs"),
+    [
+        (0.002, 1.0, 7, False),
+        (0.002, 1.0, 8, True),
+        (0.01, 1.0, 52, False),  # fan_fine_ratio: hundredths of an ampere tell no half volt from the next
+        (0.01, 1.0, 54, True),
+        (0.002, 1.002, 60, False),  # welded contacts
+    ],
+)
+def test_a_fans_clamp_that_hangs_at_a_runs_current(
+    step_a: float, rest_a: float, minutes_each: int, hangs: bool
+) -> None:
+    """A fan's current follows the line's voltage, which wanders by a volt in minutes (common practice)."""
+    watch = FrozenWatch(["fan_a"])
+    for amps in (1.0 - step_a, 1.0):
+        watch.called("fan_a", amps, call=True)
+    for _ in range(minutes_each):
+        watch.called("fan_a", rest_a, call=False)
+    for _ in range(minutes_each):
+        watch.called("fan_a", 1.0 if rest_a == 1.0 else 1.004, call=True)
+    assert watch.names == ({"fan_a"} if hangs else set())
+
+
+@pytest.mark.parametrize(("stuck", "alarms"), [(True, 1), (False, 4)])
+def test_the_only_clamp_alarms_once_where_it_hangs(stuck: bool, alarms: int) -> None:
+    """Of a fan whose compressor nobody senses; contacts that weld feed a fan whose current still moves."""
+    senses, raised = SensorSettings(fitted=("call", "fan_a")), 0
+    engine = Engine(Settings(unit=Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1), senses=senses))
+    for second in range(0, 6 * 1800, 5):
+        run = second % 1800 >= 900
+        moves = 0.93 + 0.002 * (second // 5 % 3)
+        fan_a = moves if second < 1500 or not stuck else 0.932
+        fan_a = fan_a if run or second >= 1500 else 0.0
+        events = engine.feed(Scan(t_s=float(second), call=run, fan_a=fan_a))
+        raised += sum(
+            isinstance(e, Change) and e.change == "raised" and e.finding == "contacts-stuck-closed" for e in events
+        )
+    assert raised == 1 if stuck else raised >= alarms
