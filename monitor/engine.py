@@ -724,6 +724,7 @@ class Engine:
             cycle = msgspec.structs.replace(cycle, pull_in_s=None, run_delay_s=None)
         self._baselines.add_cycle(cycle)
         self._features.cycle(cycle)
+        self._trust.ran(cycle)
         return [cycle]
 
     # ------------------------------------------------------------ once a minute

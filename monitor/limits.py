@@ -197,6 +197,9 @@ class TRUST(LimitGroup):
     satisfied_least_s = _ours(300.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
     pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
+    rests = _ours(5, "times", 3, 50, "as many pauses between whole runs show how long a thermostat lets its unit rest")
+    rest_ratio = _ours(0.7, "of the median", 0.3, 1, "a house warms faster at one hour of the day than at another")
+    rest_least_s = _ours(60.0, "s", 20, 240, "a shorter gap is a blink of the call, whatever the thermostat")
     whole_run_s = _ours(240.0, "s", 60, 3600, "as long as a thermostat runs at the least")
     run_ons = _ours(8, "times", 2, 60, "of the last days: a board's run-on does not change")
     run_ons_least = _ours(2, "times", 1, 20, "as often must the blower have stopped after a call to know its run-on")
@@ -273,6 +276,14 @@ class HABITS(LimitGroup):
     frost_c = _cited(12.0, "°C", 5, 20, sources.FROST, why="they frost below about 5 to 7 °C; the margin is ours")
     heats_below_c = _ours(8.0, "°C", 0, 15, "no house is cooled through its unit when it is so cold outdoors")
     board_fan_c = _ours(20.0, "°C", 5, 30, "boards cycle the fan only in the cold, when head pressure falls")
+    board_fan_wait_s = _ours(
+        120.0,
+        "s",
+        0,
+        600,
+        "a head-pressure switch starts the fan at 40 to 50 °C of condensing (common practice), which a condenser"
+        " without air reaches within two minutes from any mild start",
+    )
     ramp_s = _ours(180.0, "s", 0, 600, "a variable-speed unit's board waits and ramps before its current shows")
     slowed_ratio = _ours(
         0.6,

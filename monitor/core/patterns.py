@@ -656,7 +656,8 @@ class Habits:
     def __init__(self, settings: Settings, memory: Iterable[HabitMemory] = ()) -> None:
         self._unit = settings.unit
         self._frost_s = settings.limit(limits.FAN_NOT_RUNNING.defrost_s)
-        self._frost_s -= settings.limit(limits.FAN_NOT_RUNNING.hold_s)
+        self._fan_hold_s = settings.limit(limits.FAN_NOT_RUNNING.hold_s)
+        self._frost_s -= self._fan_hold_s
         self.durations = {
             "delay-on-make": Durations(_HABIT.delay_least_s, _HABIT.delay_most_s),
             "delay-on-break": Durations(_HABIT.delay_least_s, _HABIT.break_most_s),
@@ -883,6 +884,8 @@ class Habits:
             late = self._fan_awaited_s < inf and self._unit.delay_learned
             late = late and _OFFERED_AS["fan-run-on"] not in self._unit.not_by_design
             late_s = _HABIT.over_ratio.value * self._late_fan_s() if late else 0.0
+            if self._fan_awaited_s < inf and self._unit.fan_by_board and facts.draw != "high":
+                late_s = max(late_s, _HABIT.board_fan_wait_s.value - self._fan_hold_s)
             return max(self._frost_s if facts.fan_may_rest else 0.0, late_s)
         waits = finding in ("call-without-pull-in", "call-without-run")
         anew_s = 0.0

@@ -26,9 +26,11 @@ one look into a table.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from itertools import combinations, product
 from math import inf
+from statistics import median
 from typing import Any, NamedTuple
 
 import msgspec
@@ -38,6 +40,7 @@ from condenser_monitor.monitor.core.blower import BlowerSays
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
 from condenser_monitor.monitor.core.readings import READINGS
+from condenser_monitor.monitor.core.records import Cycle
 
 # ---------------------------------------------------------------- the unit as physics
 
@@ -317,6 +320,8 @@ class Trust:
         self.noisy: frozenset[str] = frozenset()
         self.tripped = False  # the compressor's last stop came from far above its rated current
         self.stalled_s = -inf  # when its clamp last read a stall, as no clamp does that reads nothing
+        self._rests_s: deque[float] = deque(maxlen=int(limits.TRUST.rests.value))  # between its last whole runs
+        self._ran_until_s = -inf  # when the last of them ended
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -399,6 +404,22 @@ class Trust:
             for world, oddities in self._possible(readings)
         ]
         return min(costs, default=inf) > limits.TRUST.at_once.value
+
+    def ran(self, cycle: Cycle) -> None:
+        """Note a finished cycle: how long this unit rests between runs in which its compressor was seen to run."""
+        whole = cycle.compressor_starts > 0 and cycle.run_s >= limits.TRUST.satisfied_least_s.value
+        if whole and cycle.start_seen and self._ran_until_s > -inf:
+            self._rests_s.append(cycle.started_s - self._ran_until_s)
+        self._ran_until_s = cycle.stopped_s if whole else -inf
+
+    @property
+    def pause_s(self) -> float:
+        """How long a call has to be gone to have been satisfied, s: less where this unit has rested less while it ran,
+        as one whose thermostat keeps no rest does."""
+        if len(self._rests_s) < limits.TRUST.rests.value:
+            return limits.TRUST.pause_s.value
+        own_s = limits.TRUST.rest_ratio.value * median(self._rests_s)
+        return max(limits.TRUST.rest_least_s.value, min(limits.TRUST.pause_s.value, own_s))
 
     def would_accuse(self, evidence: Evidence, now_s: float) -> bool:
         """Return whether a sensor that is believed would be distrusted if this stayed as it is."""
@@ -580,7 +601,7 @@ class Trust:
             elif name in LASTING and self._whole_run(story, world, now_s):
                 # A fault that lets the unit do a whole run in between, and comes back.
                 cost += limits.TRUST.heals.value
-        if world.demand and lasted(story.satisfied_s, now_s, limits.TRUST.pause_s.value):
+        if world.demand and lasted(story.satisfied_s, now_s, self.pause_s):
             # A thermostat that was satisfied as soon as ever, and nothing had cooled.
             cost += limits.TRUST.satisfied.value
         return cost

@@ -350,6 +350,7 @@ class FeatureWatch:
         self._began_a: float | None = None  # what it drew in its first minute, where scans are close
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
+        self._stall_began_s = -inf
         self.stall_read_s = -inf  # when a stall was last read
         self._fan_within = ""
         self._fan_ran_a: float | None = None  # what the fan drew beside the compressor, until that stopped
@@ -409,18 +410,21 @@ class FeatureWatch:
             self._call = scan.call
         amps = scan.compressor_a
         if amps is not None and amps >= self._locked_a:
-            self._stalled_s = self.stall_read_s = scan.t_s
+            if self._stalled_s is None:
+                self._stall_began_s = scan.t_s
+            self._stalled_s = scan.t_s
+            if lasted(self._stall_began_s, scan.t_s, limits.LOCKED_ROTOR.hold_s.value):
+                self.stall_read_s = scan.t_s  # once may be the inrush of a start
         elif self._stalled_s is not None:
             after = [s for s in self.last if s.t_s > self._stalled_s and s.compressor_a is not None]
             if after:
                 # With the call or the contacts gone it was stopped, and did not stall.
                 held = after[0].call is not False and after[0].load is not False
-                if (
-                    held
-                    and (after[0].compressor_a or 0.0) < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value
-                ):
-                    self._mark("stalled", "yes", self._stalled_s)
-                    self._mark_blink(self._stalled_s)
+                if (after[0].compressor_a or 0.0) < self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
+                    self.stall_read_s = self._stalled_s
+                    if held:
+                        self._mark("stalled", "yes", self._stalled_s)
+                        self._mark_blink(self._stalled_s)
                 self._stalled_s = None
 
     def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, Facts] | None:

@@ -345,3 +345,21 @@ def test_a_timer_nobody_declared_is_learned_at_uneven_scans_too() -> None:
             e.t_s for e in engine.feed(Scan(t_s=t_s, **readings)) if isinstance(e, Change) and e.change == "raised"
         ]
     assert len(told) == 1
+
+
+@pytest.mark.parametrize(
+    ("control", "late_s", "told"), [("board", 100, False), ("board", 200, True), ("contactor", 100, True)]
+)
+def test_a_boards_fan_that_waits_for_head_pressure_is_not_dead(control: str, late_s: int, told: bool) -> None:
+    """A head-pressure switch starts the fan at some 45 °C of condensing, a minute and more from a mild start
+    (common practice), in some runs and not in most; a contactor's fan starts at once, and one that does not start
+    within two minutes is told in the same run."""
+    unit = Unit(compressor_rla_a=12.8, compressor_lra_a=68.0, fan_fla_a=1.1, fan_control=control)
+    mild = (1800, but(REST, outdoor_c=25.0)), (900, but(RUN, outdoor_c=25.0))
+    waits = (
+        (1800, but(REST, outdoor_c=25.0)),
+        (late_s, but(RUN, outdoor_c=25.0, fan_a=0.0)),
+        (900, but(RUN, outdoor_c=25.0)),
+    )
+    found = played(Engine(Settings(unit=unit), fitted=ALL), *mild * 3, *waits)
+    assert ("fan-not-running" in found) is told

@@ -431,6 +431,22 @@ def test_somebody_who_tries_the_thermostat_acquits_nobody(call_s: int, rest_s: i
     assert len(found) == 6
 
 
+@pytest.mark.parametrize(("runs", "told"), [(4, 8), (6, 2)])
+def test_a_thermostat_that_lets_its_unit_rest_two_minutes_is_satisfied_after_two(runs: int, told: int) -> None:
+    """Many thermostats keep no rest of five minutes (common practice): once five pauses between runs have shown that,
+    calls as long apart, which end as soon as ever, speak for the compressor whose clamp reads nothing."""
+    found = changes(*((130, REST), (900, RUN)) * runs, *((130, REST), (900, but(RUN, compressor_a=0.0))) * 8)
+    assert [what[1:] for what in found].count(("raised", "compressor-not-running")) == told
+
+
+def test_the_inrush_of_a_start_is_no_stall() -> None:
+    """One scan a second reads locked-rotor current in a sound start too, which lasts 0.1 to 0.3 s (check values 4.3):
+    it does not bear out a clamp that reads nothing in later calls, which are satisfied all the same."""
+    start = ((600, REST), (1, but(RUN, compressor_a=60.0)), (899, RUN))
+    found = changes(*start * 2, *((600, REST), (900, but(RUN, compressor_a=0.0))) * 8)
+    assert [what[1:] for what in found].count(("raised", "compressor-not-running")) == 2
+
+
 def test_a_compressor_that_is_dead_stays_told() -> None:
     """The call goes on for hours: that is no satisfied thermostat."""
     found = changes((600, REST), (900, RUN), (600, REST), (5 * 3600, but(RUN, compressor_a=0.0)))
