@@ -56,6 +56,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", "call-not-reaching-unit", *_STOPS),
     "fan-glimpse": ("call-not-reaching-unit", *_STOPS),
+    "both-stop": ("overload-cycling", "pull-in-without-run", "compressor-not-running"),
     "fan-fell": ("compressor-not-running",),
     "clamps": (
         *("sensing-disagrees", "high-running-current", "low-running-current", "fan-not-running", "long-run"),
@@ -142,6 +143,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "fan-fell": {
         "yes": "the fan's current fell with the compressor's, as if it had lost a part of its volts",
+    },
+    "both-stop": {
+        "yes": "the fan stopped with the compressor behind closed contacts, and no overload stops a fan",
     },
     "fan-glimpse": {
         "still": "the fan drew nothing in the one scan that shows a run",
@@ -351,6 +355,7 @@ class FeatureWatch:
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
         self._stalled_s: float | None = None
         self._stall_began_s = -inf
+        self._fan_stopped_s = self._both_s = -inf  # when the fan last stopped; the last stop of both motors
         self.stall_read_s = -inf  # when a stall was last read
         self._fan_within = ""
         self._fan_ran_a: float | None = None  # what the fan drew beside the compressor, until that stopped
@@ -510,7 +515,10 @@ class FeatureWatch:
             self._dead_s = inf
         elif facts.compressor is False and self._dead_s == inf:
             self._dead_s = at_s
+        if was.fan and facts.fan is False:
+            self._fan_stopped_s = at_s
         self._watch_compressor(was, facts, at_s)
+        self._watch_both(facts, at_s)
         self._watch_contactor(was, facts, at_s)
         self._watch_supply(was, facts, at_s)
         cut = was.call and facts.call is False and facts.thermostat
@@ -829,6 +837,22 @@ class FeatureWatch:
         if facts.locked and not was.locked:
             self._mark_blink(at_s)
 
+    def _watch_both(self, facts: Facts, at_s: float) -> None:
+        """See whether both motors stop at one moment with line voltage behind the contacts, by what is in both their
+        leads; a compressor that stops while its fan runs on takes that back."""
+        if not (facts.call and facts.load and facts.supply is not False) or facts.fan_may_rest:
+            return
+        if facts.compressor is not False or self._stopped_s == -inf or not self._stops:
+            return
+        if self._stops[-1].at_s != self._stopped_s:
+            return
+        together = abs(self._fan_stopped_s - self._stopped_s) <= _AT_ONCE_S
+        if facts.fan is False and together and self._both_s != self._stopped_s:
+            self._both_s = self._stopped_s
+            self._mark("both-stop", "yes", at_s)
+        elif facts.fan and lasted(self._stopped_s, at_s, _AT_ONCE_S):
+            self._marks.pop("both-stop", None)
+
     def _watch_contactor(self, was: Facts, facts: Facts, at_s: float) -> None:
         if not facts.call or facts.supply is False:
             return
@@ -838,10 +862,20 @@ class FeatureWatch:
             self._mark("opened", "in-run", at_s)
             if was.call and was.compressor is None and facts.compressor is None:
                 self._add_stop(self._stop(at_s, self._closed_s)._replace(amps=None))
+        elif facts.contacts is None and self._coil_let_go(was, facts, at_s):
+            self._opened_s = at_s
+            self._mark("opened", "in-run", at_s)
         elif was.call is False and not facts.contacts:
             symbol, marked_s = self._marks.get("opened", ("", -inf))
             self._let_go_s = marked_s if symbol == "in-run" else -inf
             self._mark("opened", "at-start", at_s)
+
+    def _coil_let_go(self, was: Facts, facts: Facts, at_s: float) -> bool:
+        """Whether, with nothing behind the contacts to tell of them, the compressor has just stopped under a standing
+        call as the coil's current went: what sits ahead of the coil has opened."""
+        gone = was.coil in ("sealed", "unsealed") or was.compressor is True
+        just = self._stopped_s > -inf and not lasted(self._stopped_s, at_s, _AT_ONCE_S)
+        return bool(was.call and gone and just and facts.compressor is False and facts.coil == "none")
 
     def _watch_supply(self, was: Facts, facts: Facts, at_s: float) -> None:
         if was.supply and facts.supply is False:

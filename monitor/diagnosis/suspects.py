@@ -218,6 +218,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spade terminals and crimper", "wire connectors"),
         signs={
             "fan-fell": {"yes": 2},
+            "both-stop": {"yes": 15},  # one lead feeds both
             "line-blink": {"likely": 2},
             "call-blink": {"yes": 6},
             "flickers": {"yes": 4},

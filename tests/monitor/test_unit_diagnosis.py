@@ -78,6 +78,7 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("compressor-not-running", {"call-blink": "yes", "stalled": "yes"}, "float-switch", "run-capacitor"),
         ("call-without-run", {"call-blink": "yes", "stalled": "yes"}, "thermostat", "run-capacitor"),
         ("pull-in-without-run", {"call-blink": "yes", "stalled": "yes"}, "thermostat", "run-capacitor"),
+        ("overload-cycling", {"both-stop": "yes"}, "loose-connection", "compressor-overload-open"),
         ("compressor-not-running", {"fan-fell": "yes"}, "line-leg-lost", "compressor-overload-open"),
         ("short-cycling", {"called-again": "soon"}, "thermostat", "equipment-oversized"),
         ("short-cycling", {"called-again": "soon"}, "fan-capacitor", "thermostat"),
@@ -1153,3 +1154,28 @@ def test_before_a_normal_is_learned_the_first_runs_say_what_is_clearly_more(
     long = [(10800, but(RUN, compressor_a=amps)), (warm_h * 3600, but(RUN, compressor_a=12.0))]
     told = events(scans(*sound, *long, (120, NO_PULL), every_s=10.0))
     assert (last_of(told).features or {}).get("run-amps") == word
+
+
+@pytest.mark.parametrize(("fan_a", "loose"), [(0.0, True), (1.0, False)])
+def test_motors_that_stop_together_behind_closed_contacts_have_lost_one_lead(fan_a: float, loose: bool) -> None:
+    """An internal overload breaks the compressor's common lead alone and its fan runs on (common practice); a joint
+    behind the contacts that opens with heat takes both, and both are back at one moment."""
+    gone = but(RUN, compressor_a=0.0, fan_a=fan_a)
+    told = last_of(events(scans((600.0, REST), (900.0, RUN), *[(200.0, gone), (400.0, RUN)] * 3)))
+    assert "overload-cycling" in told.findings
+    assert (told.features.get("both-stop") == "yes") is loose
+    assert (told.suspects[0][0] == "loose-connection") is loose
+
+
+@pytest.mark.parametrize(("coil_a", "let_go"), [(0.0, True), (0.26, False)])
+def test_a_coil_whose_current_goes_in_a_run_has_let_go_where_no_contacts_are_sensed(
+    coil_a: float, let_go: bool
+) -> None:
+    """A low-pressure switch cuts the coil of a unit without a sensor behind the contacts; a coil that draws on has let
+    nothing go."""
+    fitted = [name for name in ALL if name != "load"]
+    cut = but(RUN, coil_a=coil_a, compressor_a=0.0, fan_a=0.0)
+    told = last_of(events(scans((600.0, REST), (900.0, RUN), (120.0, cut)), fitted=fitted))
+    assert tuple(told.findings) == ("call-without-run",)
+    assert (told.features.get("opened") == "in-run") is let_go
+    assert ("low-pressure-cutout" in {name for name, _ in told.suspects}) is let_go
