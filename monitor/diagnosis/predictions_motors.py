@@ -250,7 +250,10 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 5, **_LOW_OR_NOT),
         cause("compressor-not-pumping", 4, **_LOW_OR_NOT),
         cause("metering-device", 2, **_LOW_OR_NOT),
-        cause("indoor-airflow", 3, split="low or normal or high", blower="on or off", **_LOW_OR_NOT),
+        # A blower that stands moves no heat; a filter or register that starves the air makes it colder until the coil
+        # has iced over (common practice).
+        cause("indoor-airflow", 3, split="low or normal or high", blower="off", **_LOW_OR_NOT),
+        cause("indoor-airflow", 1, split="low or normal or high", blower="on", **_LOW_OR_NOT),
         cause("indoor-board", 1, split="low or high", registers="weak"),
         cause("condenser-dirty", 1, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),

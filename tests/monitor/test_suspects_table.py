@@ -99,6 +99,7 @@ SPLIT: list[dict[str, str]] = [
     {"thermostat": "off"},
     {"load": "on"},
     {"fan_a": "still"},
+    {"blower": "on"},
 ]
 
 

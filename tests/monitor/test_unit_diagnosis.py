@@ -1179,3 +1179,13 @@ def test_a_coil_whose_current_goes_in_a_run_has_let_go_where_no_contacts_are_sen
     assert tuple(told.findings) == ("call-without-run",)
     assert (told.features.get("opened") == "in-run") is let_go
     assert ("low-pressure-cutout" in {name for name, _ in told.suspects}) is let_go
+
+
+@pytest.mark.parametrize(("blower", "airflow"), [("on", False), ("off", True)])
+def test_air_that_is_not_cooled_though_the_blower_runs_is_the_circuits_before_a_filters(
+    blower: str, airflow: bool
+) -> None:
+    """A starved coil makes the air that passes colder until it ices over; with the blower dead none passes (common
+    practice)."""
+    shares = of("not-cooling", blower=blower).shares
+    assert (shares.get("indoor-airflow", 0.0) > shares.get("compressor-not-pumping", 0.0)) is airflow
