@@ -111,6 +111,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=(CONTACTOR,),
         signs={
             "off-time": {"seconds": 2, "moments": 0.4, "minutes": 0.4},
+            "both-stop": {"yes": 15},
             "stalled": {"yes": 0.1},
             "opened": {"in-run": 0.5},
         },
@@ -218,7 +219,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spade terminals and crimper", "wire connectors"),
         signs={
             "fan-fell": {"yes": 2},
-            "both-stop": {"yes": 15},  # one lead feeds both
+            "both-stop": {"yes": 15},  # one lead, and one pole, feeds both
             "line-blink": {"likely": 2},
             "call-blink": {"yes": 6},
             "flickers": {"yes": 4},
