@@ -301,8 +301,8 @@ class Stops:
 
 def stop_place(facts: Facts) -> str | None:
     """The first dead link of a unit that has just stopped."""
-    if facts.thermostat is False:
-        return "thermostat"
+    if facts.thermostat is False and not (facts.call and facts.contacts is False):
+        return "thermostat"  # a call that stands without it, as over wires that touch, is let go by what is behind
     if facts.call is False:
         return "safety" if facts.thermostat else "call"
     if facts.call is None or facts.contacts is None:

@@ -549,6 +549,13 @@ def test_a_run_that_one_scan_showed_stopped_where_the_next_one_says(
     assert stops.seen() == {"stopped-at": place, "fan-in-runs": found}
 
 
+@pytest.mark.parametrize(("call", "place"), [(True, "contacts"), (False, "thermostat"), (None, "thermostat")])
+def test_a_call_that_stands_without_its_thermostat_was_not_ended_by_it(call: bool | None, place: str) -> None:
+    """Over wires that touch the call goes on after the thermostat: what lets the contactor go then is a safety's, a
+    board's or the coil's (circuit fact: the stop lies behind the last link that lives)."""
+    assert stop_place(Facts(thermostat=False, call=call, contacts=False)) == place
+
+
 def test_what_changes_just_after_a_stop_still_tells_where_it_was() -> None:
     """The call is read a second before the thermostat: the thermostat ended it, not a safety. A unit that runs again
     within those seconds moves nothing."""
