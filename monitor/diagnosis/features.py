@@ -345,6 +345,7 @@ class FeatureWatch:
         self._let_go_s = -inf  # when the contactor let go in a run, while a call that came since is looked at
         self._dead_s = inf
         self._normal_a: float | None = None
+        self._slows = False  # a board sets, or has just set, the compressor's speed
         self._rough: tuple[float, float] | None = None
         self._drew: deque[float] = deque(maxlen=int(limits.RUN_MINUTES.value))  # of normal, by settled minute
         self._since_normal, self._sudden = int(limits.RISE_MINUTES.value), False  # settled minutes; not known at first
@@ -578,6 +579,7 @@ class FeatureWatch:
         """See whether the current fell at once in the middle of a run (`minute_a`: of the last whole minute of it). The
         minute in which it falls shows a part of it only; a low stage draws more than what counts as a fall. `slows`: a
         board sets the compressor's speed, or has just slowed it down with its fan: no fall tells anything then."""
+        self._slows = slows
         if slows:
             self._fallen = 0
             self._marks.pop("fall", None)
@@ -779,7 +781,8 @@ class FeatureWatch:
             if stop.settled_a is not None and amps > stop.settled_a * limits.HIGH_TRIP_RATIO.value:
                 return "high"
             if amps < unit.compressor_rla_a * limits.LOW_TRIP_RATIO.value / 2:
-                return "low"
+                # What a board runs slowly draws little of its nameplate's.
+                return None if self._slows or unit.kind == "variable-speed" else "low"
             # No overload of a sound motor opens on so much less than its nameplate allows.
             return "usual" if amps < unit.compressor_rla_a * limits.USUAL_TRIP_RATIO.value else None
         if amps >= normal_a * limits.LOW_TRIP_RATIO.value:

@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Cycle, Scan
 from condenser_monitor.monitor.diagnosis.features import FeatureWatch
@@ -34,13 +35,16 @@ def stopped(
     rough: tuple[float, float] | None = None,
     rise: float = 1.0,
     step_s: float = 0.0,
+    unit: Unit = UNIT,
+    slows: bool = False,
 ) -> dict[str, str]:
     """What is seen of a compressor that stops by itself so many times under one call. `rise`: its current at the end of
     a run, of what it was 24 s before; `step_s`: how far apart scans are said to be."""
-    watch, at_s = FeatureWatch(UNIT), 1000.0
+    watch, at_s = FeatureWatch(unit), 1000.0
     watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, normal_a, rough)
     for _ in range(times):
         watch.changed(DEAD, RUNS, at_s, normal_a, rough)
+        watch.run_minute(amps, at_s, slows=slows)
         for scan in range(6):
             drew_a = amps * rise ** ((scan - 5) * ran_s / 7 / 24.0)
             watch.keep(Scan(t_s=at_s + ran_s * (scan + 1) / 7, compressor_a=drew_a, outdoor_c=outdoor_c))
@@ -100,6 +104,18 @@ STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
 def test_a_stop_says_from_there(number: str, how: dict[str, Any], feature: str, says: str | None) -> None:
     """`number` is the border that it lies beside."""
     assert stopped(**how).get(feature) == says, number
+
+
+DRIVE = msgspec.structs.replace(UNIT, kind="variable-speed")
+
+
+@pytest.mark.parametrize(("unit", "slows", "says"), [(UNIT, False, "low"), (UNIT, True, None), (DRIVE, False, None)])
+def test_a_third_of_the_nameplate_is_little_but_where_a_board_sets_the_speed(
+    unit: Unit, slows: bool, says: str | None
+) -> None:
+    """LOW_TRIP_RATIO, before a normal is learned; a drive idles at a fifth of its nameplate (common practice)."""
+    found = stopped(amps=0.3 * UNIT.compressor_rla_a, normal_a=None, unit=unit, slows=slows)
+    assert found.get("trip-amps") == says
 
 
 def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
