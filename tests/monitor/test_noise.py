@@ -227,3 +227,22 @@ def test_a_run_jumps_nowhere() -> None:
     odd = msgspec.structs.replace(sound[-3], fan_a=2.0 * FAN_A)
     spoilt = [*sound[-60:-3], odd, *sound[-2:]]
     assert watch.update(spoilt, sound[-1].t_s - 60.0, ()) == noise.noisy_sensors(spoilt, UNIT)
+
+
+@pytest.mark.parametrize("every_s", [10.0, 60.0])
+def test_a_sound_unit_is_looked_at_closer_only_until_enough_scans_were_calm(
+    every_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Runs and rests of a quarter of an hour: what begins and what ends is no jump, and the watch counts NOISE_SCANS
+    and three since the last one, that of the first scan of all."""
+    looked: list[float] = []
+    monkeypatch.setattr(noise, "noisy_sensors", lambda scans, unit: looked.append(scans[-1].t_s) or {})
+    scans, watch = _spoilt("call", Random(3), hours=1.0, every_s=every_s), noise.NoiseWatch(UNIT)
+    sound = [one for one in scans if one.t_s < 3600.0]
+    step = int(60 / every_s)
+    for count in range(step, len(sound) + 1, step):
+        watch.update(sound[max(count - 90, 0) : count], sound[count - 1].t_s - 60.0 + every_s / 2, ())
+    assert len(looked) <= (FEW + 3) // step
+    stall = msgspec.structs.replace(sound[-2], fan_a=2.0 * FAN_A)
+    watch.update([*sound[-30:-2], stall, sound[-1]], sound[-1].t_s - 60.0, ())
+    assert looked[-1] == sound[-1].t_s
