@@ -25,6 +25,8 @@ from condenser_monitor.monitor.baselines.calls import CALLS_MEMORY, Calls
 from condenser_monitor.monitor.baselines.minutes import MinuteMeans
 from condenser_monitor.monitor.baselines.normal import TRENDS_MEMORY, Baselines
 from condenser_monitor.monitor.baselines.performance import PERFORMANCE_MEMORY, Performance
+from condenser_monitor.monitor.core.blinks import FINDINGS as FINDINGS_AT_REST
+from condenser_monitor.monitor.core.blinks import RestBlinks
 from condenser_monitor.monitor.core.blower import BlowerSays, BlowerWatch
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.cooled_air import CooledAir
@@ -165,7 +167,7 @@ class Engine:
         self._claims = ""
         self._outdoor_c: float | None = None
         self._fanless, self._blower, self._air = FanlessRuns(), BlowerWatch(), CooledAir()
-        self._noise = NoiseWatch(settings.unit)
+        self._noise, self._blinks = NoiseWatch(settings.unit), RestBlinks()
         self._broken_s = -inf  # when a scan last read a run broken, believed or not
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
@@ -315,11 +317,8 @@ class Engine:
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
         self._numbers.update((name, value) for name, value in found if value is not None)
         same = self._inputs.quiet(scan)
-        if not same and self._running:
-            if self._breaks_run(scan):
-                self._broken_s = scan.t_s
-            elif self._broken_s == before_s:
-                self._trust.forget_runs(scan.t_s)  # it is back before the break was believed: no whole run was done
+        if not same:
+            self._hear_news(scan, before_s)
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((one.since_s for one in changed), default=scan.t_s)
         if changed:
@@ -346,6 +345,15 @@ class Engine:
         self._deadline_s = min(self._due_s, self._minute.deadline_s, self._trust_due_s)
         self._look_s = min(self._decide_s, self._minute.deadline_s, self._trust_due_s) - limits.MOMENT_S.value
         return events
+
+    def _hear_news(self, scan: Scan, before_s: float) -> None:
+        """Take a scan that does not bear out what is believed by itself, before it is."""
+        self._blinks.update(scan)
+        if self._running:
+            if self._breaks_run(scan):
+                self._broken_s = scan.t_s
+            elif self._broken_s == before_s:
+                self._trust.forget_runs(scan.t_s)  # it is back before the break was believed: no whole run was done
 
     def _keep_pace(self, step_s: float, *, hasty: bool) -> None:
         """Follow the usual step between scans, and the longest of late: a change is known only as exactly as the pause
@@ -444,6 +452,7 @@ class Engine:
         self._habits.forget()
         self._patterns.gap()
         self._features.gap()
+        self._blinks.forget()
         self._air = CooledAir()
         self._usual_s = 0.0
         self._chain = None
@@ -895,13 +904,19 @@ class Engine:
             },
             unsettled=inputs.unsettled(),
             undecided=self._trust_due_s < inf and self._in_doubt(now_s),
-            grace_s={
-                name: self._habits.grace_s(name, self.facts, now_s, self._usual_s, self._apart_s) for name in GRACED
-            },
+            grace_s=self._grace_s(now_s),
             distrusted={one.name: reading for reading in self._trust.distrusted for one in inputs.inputs_of(reading)},
             new_readings=new_readings,
             doubted=inputs.doubted(now_s),
         )
+
+    def _grace_s(self, now_s: float) -> dict[str, float]:
+        """How much longer than its delay each finding's condition may hold, s."""
+        grace_s = {name: self._habits.grace_s(name, self.facts, now_s, self._usual_s, self._apart_s) for name in GRACED}
+        if self.facts.call is False:
+            for name in FINDINGS_AT_REST:
+                grace_s[name] = max(self._blinks.grace_s(name, now_s), grace_s.get(name, 0.0))
+        return grace_s
 
     def _in_doubt(self, now_s: float) -> bool:
         """Whether the sensors will be weighed with the next scan that bears this one out, and will be found to lie."""

@@ -297,6 +297,14 @@ class HABITS(LimitGroup):
     run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")
 
 
+class BLINKS(LimitGroup):
+    """Presence sensors that come and go while the unit rests (see core/blinks.py)."""
+
+    times = _ours(2, "times", 1, 10, "one outage at rest is an outage; a recloser's second try may be the last")
+    longer_ratio = _ours(2.0, "1", 1, 5, "so much longer than it has been away must it stay away")
+    most_s = _ours(300.0, "s", 10, 1800, "and for no longer than this: a house that is not called misses nothing")
+
+
 class FLAPPING(LimitGroup):
     """The budget for findings that come and go (see core/patterns.py)."""
 
@@ -428,6 +436,7 @@ NOISE_SCANS = _ours(12, "scans", 6, 60, "the last of a run, or of a rest, by whi
 NOISE_RATIO = _ours(0.25, "1", 0.1, 0.9, "no running motor's current is up by a third in one scan and down in the next")
 NOISE_TURNS = _ours(4, "times", 2, 30, "a stage that changes, a start that is caught or a call that ends is one turn")
 NOISE_APART_S = _ours(15.0, "s", 1, 60, "a protector needs half a minute: no motor stalls and runs again in two scans")
+NOISE_STEADY = _ours(15, "minutes of run", 1, 120, "a loose joint rests now and then; a run is about so long")
 NOISE_CALM = _ours(1, "times", 0, 5, "a start, a change of stage or the end of a call among these scans")
 
 # ---------------------------------------------------------------- meter checks (see checks/)

@@ -318,6 +318,7 @@ class Trust:
         self._liars: frozenset[str] = frozenset()
         self.swapped = False
         self.noisy: frozenset[str] = frozenset()
+        self._steady: dict[str, int] = {}  # in how many minutes of run each has been steady since it was noisy
         self.tripped = False  # the compressor's last stop came from far above its rated current
         self.stalled_s = -inf  # when its clamp last read a stall, as no clamp does that reads nothing
         self._rests_s: deque[float] = deque(maxlen=int(limits.TRUST.rests.value))  # between its last whole runs
@@ -457,7 +458,11 @@ class Trust:
         when other sensors are distrusted by it."""
         was = self.distrusted
         for name, so in noisy.items():
-            self.noisy = self.noisy | {name} if so else self.noisy - {name}
+            self._steady[name] = 0 if so else self._steady.get(name, 0) + 1
+            if so:
+                self.noisy |= {name}
+            elif self._steady[name] >= limits.NOISE_STEADY.value:
+                self.noisy -= {name}
         self.swapped = self.swapped if swapped is None else swapped
         if numbers is not None:
             self.frozen.update(numbers, runs=runs)

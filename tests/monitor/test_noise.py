@@ -14,8 +14,9 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core import noise
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.records import Change, ChangeKind, Scan
+from condenser_monitor.monitor.core.trust import Trust
 from condenser_monitor.monitor.engine import Engine
-from tests.monitor.units import REST, RUN, SETTINGS, UNIT, but
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, UNIT, but
 
 FEW = int(limits.NOISE_SCANS.value)
 RUN_A, FAN_A = 0.7 * UNIT.compressor_rla_a, 0.85 * UNIT.fan_fla_a
@@ -126,8 +127,8 @@ def test_a_presence_sensor_that_blinks_beside_a_steady_compressor(
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
 def test_a_noisy_fan_clamp_accuses_nobody_for_long(every_s: float) -> None:
     """A clamp whose reading is spread by half a nameplate, in runs and rests of a quarter of an hour, for five hours:
-    named, and nothing urgent beyond the second run."""
-    random, engine, urgent = Random(6), Engine(SETTINGS), []
+    named, once and for as long as it is noisy, and nothing urgent beyond the second run."""
+    random, engine, urgent, named = Random(6), Engine(SETTINGS), [], 0
     for scan in range(int(5 * 3600 / every_s)):
         t_s = scan * every_s
         readings = RUN if t_s % 1800.0 >= 900.0 else REST
@@ -136,8 +137,21 @@ def test_a_noisy_fan_clamp_accuses_nobody_for_long(every_s: float) -> None:
         events = engine.feed(Scan(t_s=t_s, **but(readings, fan_a=fan_a, compressor_a=abs(amps))))
         found = [e for e in events if isinstance(e, Change) and e.change is ChangeKind.RAISED]
         urgent += [(t_s, e.finding) for e in found if e.severity == "urgent"]
-    assert engine.status().distrusted == ("fan_a",)
+        named += sum(e.finding == "sensing-disagrees" for e in found)
+    assert (engine.status().distrusted, named) == (("fan_a",), 1)
     assert [row for row in urgent if row[0] > 3600.0] == []
+
+
+def test_a_noisy_sensor_is_believed_again_once_it_has_been_steady_for_long() -> None:
+    """NOISE_STEADY: each minute in which it jumps begins the count again."""
+    trust, steady = Trust(UNIT, ALL), int(limits.NOISE_STEADY.value)
+    for looks in ([True], [False] * (steady - 1), [True], [False] * (steady - 1)):
+        for noisy in looks:
+            trust.add_minute(swapped=None, noisy={"fan_a": noisy})
+        assert trust.named == ("fan_a",)
+    assert not trust.add_minute(swapped=None, noisy={"coil_a": False})  # nobody's look is another's
+    assert trust.add_minute(swapped=None, noisy={"fan_a": False})
+    assert trust.named == ()
 
 
 @pytest.mark.parametrize(
