@@ -168,7 +168,7 @@ class Engine:
         self._outdoor_c: float | None = None
         self._fanless, self._blower, self._air = FanlessRuns(), BlowerWatch(), CooledAir()
         self._noise, self._blinks = NoiseWatch(settings.unit), RestBlinks()
-        self._broken_s = -inf  # when a scan last read a run broken, believed or not
+        self._broken_s = self._uncalled_s = -inf  # when a scan last read a run, or a call, broken, believed or not
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
         self.memory_refused, self.memory_faults = old.why_refused(), old.faults
@@ -349,6 +349,10 @@ class Engine:
     def _hear_news(self, scan: Scan, before_s: float) -> None:
         """Take a scan that does not bear out what is believed by itself, before it is."""
         self._blinks.update(scan)
+        if scan.call is False and self.facts.call:
+            self._uncalled_s = scan.t_s
+        elif scan.call and self._uncalled_s == before_s and self.facts.call:
+            self._trust.forget_runs(scan.t_s)  # it is called anew, before anybody believed that it was not
         if self._running:
             if self._breaks_run(scan):
                 self._broken_s = scan.t_s

@@ -599,7 +599,7 @@ class Trust:
                 cost += 0.0 if stayed else limits.TRUST.pushed.value
             elif name in standing:
                 continue
-            elif name == "compressor-off" and self._trips(story, world):
+            elif name == "compressor-off" and self._trips(story, world, now_s):
                 cost += limits.TRUST.designed.value if name not in story.faults else 0.0
             elif name not in story.faults:
                 cost += begins
@@ -611,20 +611,26 @@ class Trust:
             cost += limits.TRUST.satisfied.value
         return cost
 
-    def _trips(self, story: SensorStory, world: ReadWorld) -> bool:
+    def _trips(self, story: SensorStory, world: ReadWorld, now_s: float) -> bool:
         """Whether the compressor trips on its own protector by what is known already: what was driven without a call,
-        and maybe without its fan; or what drew far too much without its fan, again and again."""
-        return "welded" in story.faults or (self.tripped and "fan-off" in story.faults and not world.fan)
+        and maybe without its fan; what drew far too much without its fan, again and again; or what was fed again before
+        its pressures were even."""
+        hasty = not self._rested(story, world, now_s)
+        return hasty or "welded" in story.faults or (self.tripped and "fan-off" in story.faults and not world.fan)
+
+    def _rested(self, story: SensorStory, world: ReadWorld, now_s: float) -> bool:
+        """Whether the contacts had been open for as long as a thermostat rests before they closed."""
+        if world.contacts and story.closed_s == inf:
+            return lasted(story.opened_s, now_s, self.pause_s)
+        return story.rested
 
     def _moved(
         self, story: SensorStory, world: ReadWorld, faults: frozenset[str], cost: float, now_s: float
     ) -> SensorStory:
         demand_s = story.demand_s if world.demand and story.world and story.world.demand else inf
         closed_s = story.closed_s if world.contacts and story.world and story.world.contacts else inf
-        opened_s, rested = story.opened_s, story.rested
-        if world.contacts and closed_s == inf:
-            rested = lasted(opened_s, now_s, limits.TRUST.pause_s.value)
-        elif story.world is not None and story.world.contacts and not world.contacts:
+        opened_s, rested = story.opened_s, self._rested(story, world, now_s)
+        if not world.contacts and story.world is not None and story.world.contacts:
             opened_s = now_s
         # It is asked of the next time that a fault comes back.
         long_run = self._whole_run(story, world, now_s) and not self._lasting(world)
@@ -633,7 +639,8 @@ class Trust:
             cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
             held_s = now_s - story.demand_s
             usual = limits.TRUST.satisfied_least_s.value <= held_s <= limits.TRUST.satisfied_most_s.value
-            usual = usual and lasted(self.stalled_s, now_s, limits.EPISODE_S.value)
+            # A call that was back sooner than a thermostat calls again ends with what cuts it.
+            usual = usual and story.rested and lasted(self.stalled_s, now_s, limits.EPISODE_S.value)
             satisfied_s = now_s if usual and not cooled else inf
         return SensorStory(
             story.cost + cost,

@@ -368,6 +368,7 @@ class FeatureWatch:
         self._call: bool | None = None  # as the scan before had it under the thermostat's call
         # The call as each scan reads it, and since when; when it was last back so soon that it blinked.
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
+        self._hasty_s = -inf  # when it was last back sooner than a thermostat calls again
         self._cut_run = False  # the compressor ran, and did not stall, until the call was last read as gone
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
@@ -405,6 +406,8 @@ class FeatureWatch:
                 away_s = self._rest_s if self._cut_run else limits.BLINK_S.value
                 if scan.t_s - self._uncalled_s <= away_s:
                     self._recalled_s = scan.t_s
+                if not lasted(self._uncalled_s, scan.t_s, limits.TRUST.pause_s.value):
+                    self._hasty_s = scan.t_s
         if not scan.thermostat:
             self._call = None
         elif scan.call is not None:
@@ -516,6 +519,8 @@ class FeatureWatch:
             self._dead_s = inf
         elif facts.compressor is False and self._dead_s == inf:
             self._dead_s = at_s
+            if not was.contacts and at_s - self._recalled_s <= limits.BLINK_BEFORE_S.value:
+                self._mark("call-blink", "yes", at_s)  # where scans are far apart, the stall fell between two of them
         if was.fan and facts.fan is False:
             self._fan_stopped_s = at_s
         self._watch_compressor(was, facts, at_s)
@@ -536,7 +541,9 @@ class FeatureWatch:
         # A clamp that read a stall of that call reads what there is.
         stalled = self._marks.get("stalled", ("", -inf))[1] >= cycle.started_s
         half_seen = cycle.run_s == 0.0 and cycle.closings > 0 and not stalled
-        if half_seen and cycle.start_seen and limits.SETTLE_S.value <= lasted_s <= limits.SATISFIED_MOST_S.value:
+        if self._hasty_s >= cycle.started_s - limits.MINUTE_S.value:
+            self._runless.clear()  # it came and went as no thermostat's does
+        elif half_seen and cycle.start_seen and limits.SETTLE_S.value <= lasted_s <= limits.SATISFIED_MOST_S.value:
             self._runless.append(cycle.stopped_s)
             if len(self._runless) == self._runless.maxlen:
                 self._mark("calls-satisfied", "yes", cycle.stopped_s)

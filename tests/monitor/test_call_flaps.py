@@ -1,0 +1,81 @@
+"""A switch in the call's wire that flaps, heard by scans a minute apart.
+
+What the compressor does of it is physics and common practice: fed again within three minutes of its stop it stalls
+against uneven pressures, its protector opens within seconds and closes again after some minutes. So it is said to stand
+under many a call, and does. A thermostat ends no call that was back sooner than it calls again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from random import Random
+
+import pytest
+
+from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
+from condenser_monitor.monitor.engine import Engine
+from tests.monitor.units import REST, RUN, SETTINGS, Readings, but
+
+OUTDOOR = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
+DEAD = but(RUN, compressor_a=0.0)
+
+
+class Compressor:
+    """Second by second: whether it runs, and until when its protector is open."""
+
+    def __init__(self, random: Random) -> None:
+        self._random, self.runs, self._stopped_s, self._open_until_s = random, False, -1e9, -1e9
+
+    def feed(self, now_s: float, *, closed: bool) -> None:
+        if self.runs and not closed:
+            self.runs, self._stopped_s = False, now_s
+        elif closed and not self.runs and now_s >= self._open_until_s:
+            if now_s - self._stopped_s < 180.0:
+                self._open_until_s, self._stopped_s = now_s + self._random.uniform(360.0, 840.0), -1e9
+            else:
+                self.runs = True
+
+
+def flapping(seed: int, on_s: float, off_s: float, hours: float = 6.0) -> Iterator[Readings]:
+    """Each minute's readings: quarter hours of call and of none, the call cut on and off from the second hour on."""
+    random, cut, turn_s = Random(seed), False, 7200.0
+    compressor = Compressor(random)
+    for second in range(int(hours * 3600)):
+        if second >= turn_s:
+            cut, turn_s = not cut, second + random.expovariate(1.0 / (on_s if cut else off_s))
+        called = second % 1800 >= 600 and not cut
+        compressor.feed(second, closed=called)
+        if second % 60 == 0:
+            readings = (RUN if compressor.runs else DEAD) if called else REST
+            yield but(readings, compressor_a=(readings["compressor_a"] or 0.0) * random.gauss(1.0, 0.005))
+
+
+CALL = {"loose-connection", "float-switch", "thermostat", "control-wire-open"}  # what makes and breaks it
+
+
+@pytest.mark.parametrize(("on_s", "off_s"), [(120.0, 60.0), (60.0, 60.0), (300.0, 120.0), (40.0, 20.0)])
+def test_no_clamp_is_accused_of_a_call_that_flaps(on_s: float, off_s: float) -> None:
+    """And what makes and breaks the call is among the first three at some time."""
+    for seed in range(6):
+        engine, listed, first = Engine(SETTINGS, fitted=OUTDOOR), set[str](), set[str]()
+        for minute, readings in enumerate(flapping(seed, on_s, off_s)):
+            fitted = {name: readings[name] for name in OUTDOOR}
+            for event in engine.feed(Scan(t_s=60.0 * minute, **fitted)):
+                assert not (isinstance(event, Change) and event.finding == "sensing-disagrees"), (seed, minute)
+                if isinstance(event, Diagnosed) and event.suspects:
+                    listed |= {suspect for suspect, _ in event.suspects[:3]}
+                    first.add(event.suspects[0][0])
+        assert listed & CALL, seed
+        assert "monitor-sensing" not in first, seed
+
+
+def test_a_dead_clamp_is_found_by_satisfied_calls_all_the_same() -> None:
+    """Calls of a quarter of an hour, twice an hour, that end as a thermostat's do though the clamp reads nothing."""
+    engine, named = Engine(SETTINGS, fitted=OUTDOOR), False
+    for minute in range(10 * 60):
+        readings = RUN if minute % 30 >= 15 else REST
+        amps = 0.0 if minute > 180 else readings["compressor_a"] * (1.0 + 0.001 * (minute % 7))
+        fitted = but({name: readings[name] for name in OUTDOOR}, compressor_a=amps)
+        engine.feed(Scan(t_s=60.0 * minute, **fitted))
+        named |= "compressor_a" in engine.status().distrusted
+    assert named
