@@ -58,6 +58,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "fan-glimpse": ("call-not-reaching-unit", *_STOPS),
     "both-stop": ("overload-cycling", "pull-in-without-run", "compressor-not-running"),
     "fan-fell": ("compressor-not-running",),
+    "fan-stopped": ("fan-not-running", "high-running-current", *_STOPS),
     "clamps": (
         *("sensing-disagrees", "high-running-current", "low-running-current", "fan-not-running", "long-run"),
         *_STOPS,
@@ -146,6 +147,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "both-stop": {
         "yes": "the fan stopped with the compressor behind closed contacts, and no overload stops a fan",
+    },
+    "fan-stopped": {
+        "in-frost": "the fan stopped in the middle of a run, in weather in which a heat pump defrosts",
     },
     "fan-glimpse": {
         "still": "the fan drew nothing in the one scan that shows a run",
@@ -265,6 +269,10 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if not _STARTS.isdisjoint(findings):
         # What was measured in the last run that went well says little of a start that fails since.
         told = {name: ratio for name, ratio in told.items() if features[name] != _OF_RUNS.get(name)}
+    if "waits" in told and "comes-and-goes" in told:
+        # What closes by itself after as long each time is a timer, as much as anybody who comes and goes.
+        again = told["comes-and-goes"]
+        told["comes-and-goes"] = {**again, "time-delay": max(again.values())}
     if "fan-amps" in told:
         told.pop("fan-glimpse", None)  # more than one scan says it
     if "trip-amps" in told:
@@ -523,6 +531,7 @@ class FeatureWatch:
                 self._mark("call-blink", "yes", at_s)  # where scans are far apart, the stall fell between two of them
         if was.fan and facts.fan is False:
             self._fan_stopped_s = at_s
+        self._watch_defrost(was, facts, at_s)
         self._watch_compressor(was, facts, at_s)
         self._watch_both(facts, at_s)
         self._watch_contactor(was, facts, at_s)
@@ -862,6 +871,15 @@ class FeatureWatch:
             self._mark("both-stop", "yes", at_s)
         elif facts.fan and lasted(self._stopped_s, at_s, _AT_ONCE_S):
             self._marks.pop("both-stop", None)
+
+    def _watch_defrost(self, was: Facts, facts: Facts, at_s: float) -> None:
+        """See a heat pump's fan stop in a run in weather in which it defrosts, and run again."""
+        if facts.fan:
+            self._marks.pop("fan-stopped", None)
+        elif was.fan and facts.fan is False and was.compressor and facts.compressor:
+            outdoor_c = self.last[-1].outdoor_c if self.last else None
+            if self._unit.heat_pump and outdoor_c is not None and outdoor_c < limits.HABITS.frost_c.value:
+                self._mark("fan-stopped", "in-frost", at_s)
 
     def _watch_contactor(self, was: Facts, facts: Facts, at_s: float) -> None:
         if not facts.call or facts.supply is False:

@@ -745,6 +745,12 @@ SUSPECTS: dict[str, Suspect] = {
         "rule out its inputs (delay, sensors, lockout after trips); then a new board",
         1.2,
         load=("defrost board",),
+        signs={
+            # its relay feeds a heat pump's fan: a motor without power draws nothing at all
+            "fan-amps": {"high": 0.2, "none": 5},
+            "fan-glimpse": {"still": 4, "stalled": 0.3},
+            "fan-stopped": {"in-frost": 6},
+        },
         board_volts="held",
     ),
     "indoor-board": _suspect(

@@ -453,6 +453,56 @@ def test_scans_far_apart_tell_crossed_clamps_by_their_time(every_s: float, swapp
     assert watch.judge_clamps(every_s * 3) is swapped
 
 
+@pytest.mark.parametrize(("away_s", "satisfied"), [(200.0, False), (300.0, True)])
+def test_a_call_that_is_soon_back_is_none_that_was_satisfied(away_s: float, satisfied: bool) -> None:
+    """TRUST.pause_s: a thermostat rests for five minutes (common practice)."""
+    watch, at_s = FeatureWatch(UNIT), 20 * HOUR
+    for _ in range(3):
+        watch.glimpse(Scan(t_s=at_s, call=True))
+        watch.glimpse(Scan(t_s=at_s + 900.0, call=False))
+        watch.cycle(cycle(at_s + 900.0, run_s=0.0, call_s=900.0))
+        at_s += 900.0 + away_s
+    assert ("calls-satisfied" in watch.seen(at_s)) is satisfied
+
+
+@pytest.mark.parametrize(("back_after_s", "dead_after_s", "blink"), [(60, 0, True), (240, 0, False), (60, 120, False)])
+def test_a_compressor_that_is_dead_as_its_call_is_soon_back_says_so(
+    back_after_s: int, dead_after_s: int, blink: bool
+) -> None:
+    """Scans a minute apart show no stall: a motor meets its own pressures for three minutes (SHORT_CYCLING.off_s), and
+    its protector opens within seconds (common practice)."""
+    watch, open_contacts = FeatureWatch(UNIT), DEAD._replace(contacts=False)
+    for t_s in range(600, 1200, 60):
+        watch.keep(Scan(t_s=float(t_s), call=True, compressor_a=9.0))
+    watch.glimpse(Scan(t_s=1140.0, call=True, compressor_a=9.0))
+    watch.glimpse(Scan(t_s=1200.0, call=False, compressor_a=0.0))
+    watch.glimpse(Scan(t_s=1200.0 + back_after_s, call=True, compressor_a=0.0))
+    watch.changed(open_contacts, DEAD, 1200.0 + back_after_s + dead_after_s, 9.0)
+    assert ("call-blink" in watch.seen(1700.0)) is blink
+
+
+@pytest.mark.parametrize(
+    ("heat_pump", "outdoor_c", "still", "says"),
+    [
+        (True, 2.0, RUNS._replace(fan=False), "in-frost"),
+        (True, 2.0, DEAD._replace(fan=False), None),  # the compressor stopped with it
+        (True, 20.0, RUNS._replace(fan=False), None),  # HABITS.frost_c
+        (True, None, RUNS._replace(fan=False), None),
+        (False, 2.0, RUNS._replace(fan=False), None),
+    ],
+)
+def test_a_fan_that_stops_in_a_run_in_frost_says_so(
+    heat_pump: bool, outdoor_c: float | None, still: Facts, says: str | None
+) -> None:
+    """A heat pump stops its fan in each defrost (common practice); one that runs again was none that stuck."""
+    watch = FeatureWatch(msgspec.structs.replace(UNIT, heat_pump=heat_pump))
+    watch.keep(Scan(t_s=1000.0, outdoor_c=outdoor_c))
+    watch.changed(RUNS, still, 1000.0, 9.0)
+    assert watch.seen(1100.0).get("fan-stopped") == says
+    watch.changed(still, RUNS, 1300.0, 9.0)
+    assert "fan-stopped" not in watch.seen(1300.0)
+
+
 @pytest.mark.parametrize(("call_h", "satisfied"), [(2.0, True), (4.0, False)])
 def test_a_call_that_ended_though_nothing_ran_was_satisfied_or_given_up(call_h: float, satisfied: bool) -> None:
     """SATISFIED_MOST_S: a thermostat's longest call on a hot day, and the cool of the night."""

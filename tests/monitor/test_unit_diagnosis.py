@@ -83,6 +83,8 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
         ("short-cycling", {"called-again": "soon"}, "thermostat", "equipment-oversized"),
         ("short-cycling", {"called-again": "soon"}, "fan-capacitor", "thermostat"),
         ("call-without-pull-in", {"opened": "in-run", "trip-amps": "under"}, "low-pressure-cutout", "condenser-dirty"),
+        ("fan-not-running", {"fan-stopped": "in-frost"}, "defrost-board", "fan-capacitor"),
+        ("fan-not-running", {"fan-amps": "none"}, "defrost-board", "run-capacitor"),
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
         (
             "call-not-reaching-unit",
@@ -99,6 +101,16 @@ def test_what_it_looked_like_moves_who_is_suspected(
     before, after = of(finding).shares, of(finding, traits=traits).shares
     ratio = {when: shares.get(better, 1e-4) / shares.get(worse, 1e-4) for when, shares in (("b", before), ("a", after))}
     assert ratio["a"] > 2 * ratio["b"]
+
+
+def test_what_closes_by_itself_after_as_long_each_time_is_a_timer() -> None:
+    """A loose joint comes and goes too, and keeps no time (common practice)."""
+    seen = {"call": "on", "control_v": "normal", "coil_a": "none", "supply": "on", "load": "off"}
+    comes = {"comes-and-goes": "yes", "opened": "at-start"}
+    assert of("call-without-pull-in", traits=comes, **seen).suspects[0] == "loose-connection"
+    assert of("call-without-pull-in", traits=comes | {"waits": "yes"}, **seen).suspects[0] == "time-delay"
+    stays = of("call-without-pull-in", traits={"waits": "yes", "opened": "at-start"}, **seen).shares
+    assert stays["coil-open"] > 0.5 * stays["time-delay"]
 
 
 @pytest.mark.parametrize(
