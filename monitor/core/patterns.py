@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from math import inf
+from statistics import median
 from typing import NamedTuple
 
 import msgspec
@@ -573,10 +574,11 @@ def _to_a_scan_s(usual_step_s: float) -> float:
 
 
 class Durations:
-    """How long something lasted, the last few times. `two`: two that are equal to the second are a timer's already."""
+    """How long something lasted, the last few times. `two`: two that are equal to the second are a timer's already;
+    `late`: its begin may be read as late as scans are apart, so that one time may seem shorter than the least."""
 
-    def __init__(self, least: limits.Limit, most: limits.Limit, *, two: bool = False) -> None:
-        self.least_s, self.most_s, self.two = least.value, most.value, two
+    def __init__(self, least: limits.Limit, most: limits.Limit, *, two: bool = False, late: bool = False) -> None:
+        self.least_s, self.most_s, self.two, self.late = least.value, most.value, two, late
         self.lasted_s: deque[float] = deque(maxlen=int(_HABIT.times.value))
 
     def learned_s(self, usual_step_s: float) -> float | None:
@@ -609,7 +611,10 @@ class Durations:
             slack_s = _to_a_scan_s(usual_step_s)
         elif usual_step_s is not None:
             slack_s = max(slack_s, _HABIT.slack_ratio.value * high, 2.0 * usual_step_s)
-        return high if self.least_s <= low and high <= self.most_s and high - low <= slack_s else None
+        least_s = self.least_s
+        if self.late and usual_step_s is not None and low > 0.0 and median(self.lasted_s) >= least_s:
+            least_s -= usual_step_s
+        return high if least_s <= low and high <= self.most_s and high - low <= slack_s else None
 
 
 # Findings whose condition may hold longer by what a unit does by design.
@@ -659,7 +664,7 @@ class Habits:
         self._fan_hold_s = settings.limit(limits.FAN_NOT_RUNNING.hold_s)
         self._frost_s -= self._fan_hold_s
         self.durations = {
-            "delay-on-make": Durations(_HABIT.delay_least_s, _HABIT.delay_most_s),
+            "delay-on-make": Durations(_HABIT.delay_least_s, _HABIT.delay_most_s, late=True),
             "delay-on-break": Durations(_HABIT.delay_least_s, _HABIT.break_most_s),
             "load-shed": Durations(_HABIT.shed_least_s, _HABIT.shed_most_s, two=True),
             "fan-run-on": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
