@@ -35,6 +35,7 @@ from condenser_monitor.monitor.core.errors import ContractError
 from condenser_monitor.monitor.core.evaluation import FindingEvaluator, Snapshot
 from condenser_monitor.monitor.core.findings import (
     CATALOGUE,
+    MAY_BE_SHED,
     RUNS_UNCALLED,
     Answer,
     FindingRow,
@@ -96,6 +97,9 @@ __all__ = [
 
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
+# What a declared utility's switch may bring about, and what may come to be urgent while it stands.
+_SHED = ("call-without-pull-in", "call-without-run")
+_ESCALATES = ("overdue-call", *_SHED)
 Symbols = dict[str, str]  # observable -> symbol
 FeatureSeen = tuple[str, float]  # its symbol, and how many seconds ago it was seen
 Ages = dict[str, float]  # name -> how many seconds ago, when the memory was written
@@ -430,9 +434,10 @@ class Engine:
             changes = [change for change in made if isinstance(change, Change)]
             diagnosed = [change for change in made if isinstance(change, Diagnosed)]
             self._alarms.episode_book.diagnose(self._diagnosis.diagnosed)
-        if "overdue-call" in self._diagnosis.standing:
-            evidence = self._evidence(CATALOGUE["overdue-call"])
-            changes += self._diagnosis.escalate("overdue-call", evidence, self.now_s, self.wall_s)
+        for name in _ESCALATES:
+            if name in self._diagnosis.standing:
+                evidence = self._evidence(CATALOGUE[name])
+                changes += self._diagnosis.escalate(name, evidence, self.now_s, self.wall_s)
         events = crossed + self._with_alerts(self._flaps.update(changes, self._diagnosis.standing, before)) + diagnosed
         silence_s = self._inputs.silence_deadline(self.now_s, self._silence[0])
         self._due_s = min(self._evaluator.deadline_s, self._patterns.deadline(self.now_s), silence_s)
@@ -958,6 +963,8 @@ class Engine:
             return {"pattern": "; ".join(self._patterns.short.reasons(self.now_s))}
         if name == "overload-cycling":
             return {"restarts": float(len(self._patterns.overload.times_s))}
+        if name in _SHED and self._habits.shed_unseen(self.facts, self.now_s):
+            return {MAY_BE_SHED: True}
         if name == "overdue-call" and (owed := self._calls.owed()) is not None:
             counted: Evidence = {"silent_h": round(owed.silent_h, 1), "missed_run_h": round(owed.owed_h, 1)}
             return counted | ({} if self._calls.outdoor_c is None else {"outdoor_c": round(self._calls.outdoor_c, 3)})

@@ -194,6 +194,10 @@ _OVER_A_DAY = Proof("run", _DAY_RUN, span_s=_DAY)
 _IN_HEAT = Proof("run", _HOT_RUN, hold_s=_LONG, span_s=_DAY, in_heat=True)
 
 
+# What goes with a finding that a declared utility's switch may have brought about unseen: it is urgent once that has to
+# be over.
+MAY_BE_SHED = "may_be_shed"
+
 # ---------------------------------------------------------------- the rows
 
 
@@ -236,6 +240,8 @@ class FindingRow(NamedTuple):
 
     def severity_at(self, evidence: Evidence, settings: Settings) -> Severity:
         """How urgent it is with what goes with it."""
+        if evidence.get(MAY_BE_SHED):
+            return Severity.SOON
         outdoor_c = evidence.get("outdoor_c")
         if self.urgent_from_c is None or not isinstance(outdoor_c, float):
             return self.severity

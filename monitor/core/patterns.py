@@ -936,6 +936,17 @@ class Habits:
         recent = not lasted(self._safety_s, now_s, limits.EPISODE_S.value)
         return self._coil_cut and drew not in ("low", "high") and not recent
 
+    def shed_unseen(self, facts: Facts, now_s: float) -> bool:
+        """Whether such a switch may have let the contactor go in the middle of this call's run, where neither the
+        coil's current nor its volts are sensed: for as long as one cuts at the most it is told, as not urgent."""
+        unit, let_go = self._unit, self._let_go
+        if not unit.load_shed or unit.call_tap == "coil" or let_go is None or let_go[1] in ("low", "high"):
+            return False
+        if facts.coil is not None or facts.others.get("coil_v") is not None:
+            return False
+        recent = not lasted(self._safety_s, now_s, limits.EPISODE_S.value)
+        return not recent and not lasted(let_go[0], now_s, _HABIT.shed_most_s.value)
+
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
         denied = _OFFERED_AS[habit] in self._unit.not_by_design

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from random import Random
+from typing import Any
 
 import msgspec
 import pytest
@@ -12,7 +13,7 @@ from condenser_monitor.monitor.core.config import Settings, Unit, parse
 from condenser_monitor.monitor.core.patterns import Durations, Habits
 from condenser_monitor.monitor.core.records import Change, Scan
 from condenser_monitor.monitor.engine import Engine
-from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, raised, scans
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, events, raised, scans
 
 WAIT = but(RUN, coil_a=0.0, load=False, compressor_a=0.0, fan_a=0.0)
 CUT = but(REST, thermostat=True)
@@ -277,6 +278,44 @@ def test_a_declared_switch_excuses_what_it_can_do_and_no_more() -> None:
     assert raised(*parts, (3700, WAIT), settings=SHED) == ["call-without-pull-in"]
     tapped = Settings(unit=msgspec.structs.replace(SHED.unit, call_tap="coil"))
     assert raised(*parts, (900, WAIT), settings=tapped) == ["call-without-pull-in"]
+
+
+def told(*parts: tuple[float, dict[str, object]], fitted: tuple[str, ...], settings: Settings = SHED) -> list[Any]:
+    """When that nothing runs was told, and how urgently."""
+    fed = [(held_s, {name: row[name] for name in fitted}) for held_s, row in parts]
+    heard = events(scans(*fed, every_s=5.0), settings, fitted)
+    found = [e for e in heard if isinstance(e, Change) and e.finding.startswith("call-without")]
+    return [(e.t_s, e.change.value, e.severity.value) for e in found]
+
+
+@pytest.mark.parametrize("fitted", [UNSENSED, ("call", "compressor_a")])
+def test_a_switch_that_no_sensor_of_the_coil_could_show_is_urgent_after_its_time(fitted: tuple[str, ...]) -> None:
+    """HABITS.shed_most_s: it is told at once, and is urgent once no switch of a utility's cuts for so long."""
+    parts = [(600.0, REST), (900.0, RUN)]
+    found = told(*parts, (900.0, WAIT), (900.0, RUN), fitted=fitted)
+    assert [row[1:] for row in found] == [("raised", "soon"), ("cleared", "soon")]
+    found = told(*parts, (4000.0, WAIT), fitted=fitted)
+    assert [row[1:] for row in found][:2] == [("raised", "soon"), ("revised", "urgent")]
+    assert found[0][0] < 1600.0
+    assert 5100.0 <= found[1][0] <= 5170.0
+
+
+@pytest.mark.parametrize(
+    ("settings", "parts"),
+    [
+        (SETTINGS, [(900.0, RUN)]),  # nobody declared one
+        (msgspec.structs.replace(SHED, unit=msgspec.structs.replace(SHED.unit, call_tap="coil")), [(900.0, RUN)]),
+        (SHED, [(900.0, RUN), (300.0, REST)]),  # the contactor does not pull in as the call comes
+        (SHED, [(900.0, RUN), (900.0, but(RUN, compressor_a=15.5))]),  # it let go at a high current
+        (SHED, [(600.0, RUN), (120.0, WAIT), (600.0, RUN)]),  # it was back too soon for a utility's switch
+    ],
+)
+def test_what_a_declared_switch_does_not_do_is_urgent_at_once(
+    settings: Settings, parts: list[tuple[float, dict[str, object]]]
+) -> None:
+    found = told((600.0, REST), *parts, (600.0, WAIT), fitted=UNSENSED, settings=settings)
+    assert [row[1:] for row in found if row[1] == "raised"][-1] == ("raised", "urgent")
+    assert "revised" not in [row[1] for row in found]
 
 
 def test_a_pressure_switch_of_a_unit_with_a_utilitys_switch_is_told() -> None:
