@@ -109,6 +109,7 @@ _LANE = (
 )
 
 
+_NEAR = 20  # how many rows are walked back over for each one that is asked for
 # What the service says of itself that is no fault: an unset clock, counts, sensors (which have a finding of their own).
 _NO_FAULT = frozenset({"clock", "faults", "held", "set-aside"})
 
@@ -204,9 +205,14 @@ class StorageQueries:
 
     def latest_events(self, limit: int = 50, topic: Topic = "events") -> list[StoredEvent]:
         """The newest rows of one topic, newest first."""
-        # Walked back from the newest row: by an index every row of the topic would be read to be put in order.
-        sql = f"{OUTBOX} NOT INDEXED WHERE topic = ? ORDER BY place DESC LIMIT ?"
-        return stored_events(self._rows(sql, topic, limit))
+        # By the index of its topic every row of it is read to be put in order. Those of a topic that most rows are of
+        # are walked back to from the newest row; where that does not give enough, its rows are few.
+        ((last,),) = self._rows("SELECT coalesce(max(place), 0) FROM outbox") or [(0,)]
+        near = f"{OUTBOX} NOT INDEXED WHERE topic = ? AND place > ? ORDER BY place DESC LIMIT ?"
+        rows = self._rows(near, topic, last - _NEAR * limit, limit)
+        if len(rows) < limit or limit < 0:
+            rows = self._rows(f"{OUTBOX} WHERE topic = ? ORDER BY place DESC LIMIT ?", topic, limit)
+        return stored_events(rows)
 
     def starts(self, limit: int = 200) -> list[StoredStart]:
         """Captured starts, newest first."""

@@ -24,7 +24,7 @@ from condenser_monitor.monitor.core.records import (
 )
 from condenser_monitor.monitor.storage import schema
 from condenser_monitor.monitor.storage.history import History
-from condenser_monitor.monitor.storage.models import VisitScore
+from condenser_monitor.monitor.storage.models import Topic, VisitScore
 from tests.monitor.edge_tools import (
     MEMORY,
     WALL_S,
@@ -87,6 +87,17 @@ def test_what_went_in_comes_out(history: History) -> None:
     assert [body for _, body in history.cycles(WALL_S, WALL_S + 10)] == bodies[2:]
     assert history.cycles(WALL_S + 10, WALL_S + 20) == []
     assert [kept.body for kept in history.latest_events(1)] == [bodies[1]]
+
+
+@pytest.mark.parametrize("limit", [1, 3, 7, 500])
+@pytest.mark.parametrize("topic", ["events", "cycles"])
+def test_the_newest_of_a_topic_come_first_wherever_they_lie(history: History, topic: Topic, limit: int) -> None:
+    """Few rows of one topic, long ago, under many of the other: near the end or far from it, what is asked is there."""
+    step(history, 5.0, events=[change(float(at)) for at in range(5)])
+    step(history, 6.0, events=[cycle(905.0 + at) for at in range(150)])
+    step(history, 7.0, events=[change(9.0)])
+    every = [row for row in history.outbox("all", begin=True, limit=1000) if row.topic == topic]
+    assert history.latest_events(limit, topic) == every[::-1][:limit]
 
 
 def test_status_and_memory_are_those_of_the_step(keep: config.HistorySettings) -> None:
