@@ -175,11 +175,14 @@ def anchor(stamps: Sequence[float], fresh: Sequence[bool], times: Sequence[float
     if len(known) < limits.BEAT_READS.value:
         return None
     middle_s = (known[0][2] + known[-1][2]) / 2
+    # Whatever the rate, the narrowest bounds are corners of the hull: some ten of the hundred.
+    lows = _upper_hull([(at_s - middle_s, low - at_s) for low, _, at_s in known])
+    highs = _upper_hull([(at_s - middle_s, at_s - high) for _, high, at_s in known])
     weight = moved = turned = widest = 0.0
     for step in range(-_RATES, _RATES + 1):
         rate = step * _RATE_STEP
-        low = max(low - at_s - rate * (at_s - middle_s) for low, _, at_s in known)
-        high = min(high - at_s - rate * (at_s - middle_s) for _, high, at_s in known)
+        low = max(bound_s - rate * off_s for off_s, bound_s in lows)
+        high = -max(bound_s + rate * off_s for off_s, bound_s in highs)
         room = high - low
         if room > 0.0:
             weight += room
@@ -189,6 +192,19 @@ def anchor(stamps: Sequence[float], fresh: Sequence[bool], times: Sequence[float
     if weight <= 0.0:
         return None
     return Shift(moved / weight, turned / weight, middle_s, widest / 2)
+
+
+def _upper_hull(points: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The corners of the convex hull that lie above, of points in the order of their first number (monotone chain)."""
+    hull: list[tuple[float, float]] = []
+    for x, y in points:
+        while len(hull) >= 2:
+            (x_1, y_1), (x_2, y_2) = hull[-2:]
+            if (x_2 - x_1) * (y - y_1) < (x - x_1) * (y_2 - y_1):
+                break
+            hull.pop()
+        hull.append((x, y))
+    return hull
 
 
 _RATES, _RATE_STEP = 30, 1e-4  # a beat trusted for some bursts may be off by a few thousandths

@@ -16,6 +16,7 @@ import pytest
 from condenser_monitor.hardware.analog import Converter, bursts
 from condenser_monitor.hardware.boards import channels
 from condenser_monitor.hardware.calibration import CalibrationPoint, Trim, calibrate
+from condenser_monitor.hardware.sample_clock import anchor
 from condenser_monitor.hardware.uncertainty import uncertainty
 from condenser_monitor.hardware.waveform import Power, Sample, power
 from condenser_monitor.monitor.core.config import SensorSettings, Settings
@@ -283,3 +284,46 @@ def test_the_stated_uncertainty_covers_what_is_measured() -> None:
         assert abs(found - active) < stated
     assert stated < 0.08 * active
     assert cos(0.35) == pytest.approx(active / (240 * 12), rel=0.02)
+
+
+def _read_burst(random: Random) -> tuple[list[float], list[bool], list[float | None]]:
+    """Stamps of 110 reads of a converter, which of them found a new result, and when on its beat, to a constant."""
+    beat_s, phase_s, rate = random.uniform(0.92, 1.08) / 860, random.uniform(0.0, 0.001), random.uniform(-0.002, 0.002)
+    now_s, before = 0.0, -1
+    stamps: list[float] = []
+    fresh: list[bool] = []
+    times: list[float | None] = []
+    for _ in range(110):
+        now_s += random.uniform(0.0006, 0.0009)
+        count = int((now_s - phase_s) / beat_s // 1)
+        stamps.append(now_s)
+        fresh.append(count != before)
+        if count != before:
+            # Nobody knows how long before the first read its conversion ended.
+            times.append((phase_s + count * beat_s) * (1.0 + rate) - 0.4 if len(stamps) > 1 else None)
+        before = count
+    return stamps, fresh, times
+
+
+def test_where_conversions_end_is_what_every_read_allows() -> None:
+    """The same bounds for each rate by numpy, over all reads and not the corners of their hull."""
+    random, found = Random(5), 0
+    for _ in range(40):
+        stamps, fresh, times = _read_burst(random)
+        shift = anchor(stamps, fresh, times)
+        at_s = np.array([at for at in times if at is not None])
+        news = [(before, at) for before, at, new in zip((stamps[0], *stamps), stamps, fresh, strict=False) if new]
+        lows, highs = np.array([bound for bound, at in zip(news, times, strict=True) if at is not None]).T
+        off_s = at_s - (at_s[0] + at_s[-1]) / 2
+        rates = np.linspace(-0.003, 0.003, 61)[:, None]
+        low, high = (lows - at_s - rates * off_s).max(axis=1), (highs - at_s - rates * off_s).min(axis=1)
+        room = (high - low).clip(min=0.0)
+        if room.sum() == 0.0:
+            assert shift is None
+            continue
+        assert shift is not None
+        found += 1
+        assert shift.by_s == pytest.approx((room * (low + high) / 2).sum() / room.sum(), abs=1e-12)
+        assert shift.rate == pytest.approx((room * rates[:, 0]).sum() / room.sum(), abs=1e-9)
+        assert shift.half_s == pytest.approx(room.max() / 2, abs=1e-12)
+    assert found > 20
