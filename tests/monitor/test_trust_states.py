@@ -694,14 +694,9 @@ def test_a_compressors_clamp_that_hangs_at_a_runs_current(
     step_a: float, rest_a: float, minutes_each: int, hangs: bool
 ) -> None:
     """A motor's current moves by a percent with a degree outdoors or two volts (AHRI 540 map: check value 12.7)."""
-    watch = FrozenWatch(["compressor_a"])
-    for amps in (9.0 - step_a, 9.0):
-        watch.called("compressor_a", amps, call=True)
-    for _ in range(minutes_each):
-        watch.called("compressor_a", rest_a, call=False)
-    for _ in range(minutes_each):
-        watch.called("compressor_a", 9.0 if rest_a == 9.0 else 9.02, call=True)
-    assert watch.names == ({"compressor_a"} if hangs else set())
+    next_a = 9.0 if rest_a == 9.0 else 9.02
+    found = _hanging("compressor_a", (9.0 - step_a, 9.0), rest_a, next_a, minutes_each)
+    assert found == ({"compressor_a"} if hangs else set())
 
 
 @pytest.mark.parametrize(
@@ -718,14 +713,22 @@ def test_a_fans_clamp_that_hangs_at_a_runs_current(
     step_a: float, rest_a: float, minutes_each: int, hangs: bool
 ) -> None:
     """A fan's current follows the line's voltage, which wanders by a volt in minutes (common practice)."""
-    watch = FrozenWatch(["fan_a"])
-    for amps in (1.0 - step_a, 1.0):
-        watch.called("fan_a", amps, call=True)
+    next_a = 1.0 if rest_a == 1.0 else 1.004
+    found = _hanging("fan_a", (1.0 - step_a, 1.0), rest_a, next_a, minutes_each)
+    assert found == ({"fan_a"} if hangs else set())
+
+
+def _hanging(clamp: str, ran_a: tuple[float, float], rest_a: float, next_a: float, minutes_each: int) -> frozenset[str]:
+    """Who is said to hang: of a clamp that has read two currents of a call, then `rest_a` without one and `next_a` in
+    the next call, for so many minutes each."""
+    watch = FrozenWatch([clamp])
+    for amps in ran_a:
+        watch.called(clamp, amps, call=True)
     for _ in range(minutes_each):
-        watch.called("fan_a", rest_a, call=False)
+        watch.called(clamp, rest_a, call=False)
     for _ in range(minutes_each):
-        watch.called("fan_a", 1.0 if rest_a == 1.0 else 1.004, call=True)
-    assert watch.names == ({"fan_a"} if hangs else set())
+        watch.called(clamp, next_a, call=True)
+    return watch.names
 
 
 @pytest.mark.parametrize(("stuck", "alarms"), [(True, 1), (False, 4)])
