@@ -86,8 +86,7 @@ class NoiseWatch:
         """Whether a current went up and down again, or a presence sensor changed beside a running compressor."""
         for column, least in zip(zip(*map(_currents, scans), strict=True), self._least_a, strict=True):
             values = [value for value in column if value is not None]
-            steps = [after - before for before, after in pairwise(values)]
-            if any(one * two < 0.0 and min(abs(one), abs(two)) >= least for one, two in pairwise(steps)):
+            if any(_triples([values], partial(_jumps, least))):
                 return True
         runs_a = self._unit.compressor_on_a
         runs = [_feeds(scan) if (scan.compressor_a or 0.0) >= runs_a else None for scan in scans]
