@@ -223,6 +223,10 @@ def _alerts(port: int, folder: Path, turns: int) -> list[float]:
         service.step()
         return len(history.latest_events(1000)) > before
 
+    online = Ear(port, topic(settings.site.id, "availability"))
+    scan(REST)
+    online.wait()  # an alert in the moments before the broker has answered waits for the broker
+    online.close()
     for turn in range(turns):
         while scan(REST):
             pass
