@@ -202,6 +202,7 @@ def test_a_fair_two_way_split_is_one_bit() -> None:
     """Entropy of 0.5/0.5 is one bit, and a look that tells the two apart gains all of it (Shannon)."""
     rows = [PredictionRow("one", 0.5, {"look": expect("yes")}), PredictionRow("other", 0.5, {"look": expect("no")})]
     assert entropy_bits([0.5, 0.5]) == pytest.approx(1.0)
+    assert entropy_bits([]) == 0.0
     assert gain_bits(rows, "look", ("yes", "no")) == pytest.approx(1.0)
     assert gain_bits(rows, "elsewhere", ("yes", "no")) == pytest.approx(0.0)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from condenser_monitor.monitor.core.blower import BlowerWatch
@@ -84,14 +86,19 @@ def taught(*run_ons_s: float) -> BlowerWatch:
         ((60.0,), {"blower_on": 9000.0}, 10_239.0, ""),  # not known yet: as long as any board's
         ((60.0,), {"blower_on": 9000.0}, 10_240.0, "asks"),
         ((), {"blower_on": 9000.0}, 10_240.0, ""),  # never seen to rest
-        ((60.0, 60.0), {"blower_on": 9000.0}, 95_000.0, ""),  # not since yesterday
-        ((60.0, 60.0), {"blower_on": 10_010.0}, 10_100.0, ""),  # began after the call
+        ((60.0, 60.0), {"blower_on": 9000.0}, 90_060.0, "asks"),  # has rested a day ago, at 3660 s
+        ((60.0, 60.0), {"blower_on": 9000.0}, 90_061.0, ""),  # not since yesterday
+        ((60.0, 60.0), {"blower_on": 10_000.0}, 10_100.0, "asks"),  # seen in the call's last scan
+        ((60.0, 60.0), {"blower_on": 10_001.0}, 10_100.0, ""),  # began after the call
         ((60.0, 60.0), {"blower_off": 10_060.0}, 10_070.0, "stopped"),
-        ((60.0, 60.0), {"blower_off": 10_030.0}, 10_070.0, ""),  # too soon
-        ((60.0, 60.0), {"blower_off": 10_090.0}, 10_100.0, ""),  # too late
+        ((60.0, 60.0), {"blower_off": 10_053.0}, 10_070.0, "stopped"),
+        ((60.0, 60.0), {"blower_off": 10_052.0}, 10_070.0, ""),  # too soon
+        ((60.0, 60.0), {"blower_off": 10_067.0}, 10_100.0, "stopped"),
+        ((60.0, 60.0), {"blower_off": 10_068.0}, 10_100.0, ""),  # too late
         ((60.0,), {"blower_off": 10_060.0}, 10_070.0, ""),
         ((0.0, 0.0), {"blower_off": 10_000.0}, 10_070.0, ""),  # with the call
-        ((8.0, 8.0), {"blower_off": 10_008.0}, 10_070.0, ""),  # as good as with the call
+        ((10.0, 10.0), {"blower_off": 10_009.0}, 10_070.0, ""),  # as good as with the call
+        ((10.0, 10.0), {"blower_off": 10_010.0}, 10_070.0, "stopped"),
     ],
 )
 def test_what_the_blower_says_on_both_sides_of_each_border(
@@ -107,8 +114,24 @@ def test_it_says_nothing_of_a_thermostat_that_does_not_call_or_called_after_the_
     watch = taught(60.0, 60.0)
     one = inputs(call_off=10_000.0, blower_on=9000.0, thermostat_off=9000.0)
     assert watch.says(one["call"], one["blower"], one["thermostat"], 10_400.0, 1.0) == ""
-    later = inputs(thermostat_on=10_100.0)["thermostat"]
-    assert watch.says(one["call"], one["blower"], later, 10_400.0, 1.0) == ""
+    for began_s, said in ((10_000.0, "asks"), (10_001.0, "")):
+        thermostat = inputs(thermostat_on=began_s)["thermostat"]
+        assert watch.says(one["call"], one["blower"], thermostat, 10_400.0, 1.0) == said
+
+
+def test_a_run_on_is_that_of_a_call_that_has_ended_and_of_four_minutes_at_the_most() -> None:
+    """A board's; what is off before the call, or hours after it, follows something else."""
+    assert taught(0.0, 0.0).usual_s(1.0) == (-7.0, 7.0)  # 5 s of slack and two scans
+    assert taught(60.0, 60.0).usual_s(10.0) == (35.0, 85.0)
+    assert taught(240.0, 240.0).usual_s(1.0) is not None
+    assert taught(241.0, 241.0).usual_s(1.0) is None
+    assert taught(-1.0, -1.0).usual_s(1.0) is None
+    watch = BlowerWatch()
+    for at_s in (60.0, 3660.0):
+        one = inputs(call_on=at_s - 60.0, blower_off=at_s)
+        watch.update(one["call"], one["blower"])
+    assert watch.usual_s(1.0) is None
+    assert taught(60.0, 60.0).asks_from_s(inputs(call_on=9000.0)["call"], 1.0) == math.inf
 
 
 def test_what_is_seen_when_the_watch_begins_is_no_run_on() -> None:

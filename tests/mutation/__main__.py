@@ -38,6 +38,12 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/cycle.py": ("core_rules", "cycle", "findings", "engine"),
     "monitor/core/patterns.py": ("patterns", "core_rules", "habits", "flapping", "engine", "engine_history"),
     "monitor/core/trust.py": ("trust_states", "trust", "findings", "engine"),
+    "monitor/core/blinks.py": ("blinks",),
+    "monitor/core/blower.py": ("blower",),
+    "monitor/core/noise.py": ("noise",),
+    "monitor/diagnosis/elimination.py": ("elimination", "../conformance/test_elimination_published"),
+    "monitor/diagnosis/features.py": ("features_borders", "unit_diagnosis", "suspects"),
+    "monitor/diagnosis/unit_diagnosis.py": ("shortlist_borders", "vignettes", "diagnose", "unit_diagnosis"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
     "monitor/publishers/broker.py": (
         *("core_rules", "broker_publisher", "../conformance/test_broker_topics", "../conformance/test_broker_access"),
