@@ -40,6 +40,13 @@ class MinuteMeans(msgspec.Struct, frozen=True, kw_only=True):
         return since_s is not None and lasted(since_s, self.began_s, limits.SETTLE_S.value)
 
     @property
+    def early(self) -> bool:
+        """Whether this minute began after the start was over, and before the run had settled."""
+        since_s = self.running_since_s
+        over = since_s is not None and lasted(since_s, self.began_s, limits.BASELINES.early_s.value)
+        return over and not self.settled
+
+    @property
     def compressor_a(self) -> float | None:
         """The compressor's mean current, A RMS."""
         return self.readings.get("compressor_a")
@@ -64,6 +71,22 @@ class CleanMinutes:
         before_a, amps, after_a = (found.compressor_a or 0.0 for found in self._last)
         most = limits.BASELINES.steady_ratio.value * amps
         return self._last[1] if max(abs(before_a - amps), abs(after_a - amps)) <= most else None
+
+
+class EarlyMinutes:
+    """Lets a minute of a run that has not settled yet through, once the one after it shows that the run went on and
+    that nothing in it changed."""
+
+    def __init__(self) -> None:
+        self._last: MinuteMeans | None = None
+
+    def add(self, minute: MinuteMeans) -> MinuteMeans | None:
+        """Add the minute that has just ended; return the one before it if that is early and borne out."""
+        last, self._last = self._last, minute if minute.sound and minute.compressor_a else None
+        if last is None or self._last is None or last.running_since_s != minute.running_since_s or not last.early:
+            return None
+        apart_a = abs((minute.compressor_a or 0.0) - (last.compressor_a or 0.0))
+        return last if apart_a <= limits.BASELINES.early_steady_ratio.value * (last.compressor_a or 0.0) else None
 
 
 def heats(unit: Unit, readings: Mapping[str, float | None]) -> bool:

@@ -28,7 +28,7 @@ from condenser_monitor.monitor.baselines.baseline import (
     split_k,
 )
 from condenser_monitor.monitor.baselines.drift import Cusum, Drift, Ewma
-from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans, heats
+from condenser_monitor.monitor.baselines.minutes import CleanMinutes, EarlyMinutes, MinuteMeans, heats
 from condenser_monitor.monitor.baselines.performance import air_split_k
 from condenser_monitor.monitor.baselines.wear import DAY_S, FirstAndLast, Wear
 from condenser_monitor.monitor.core.config import Settings
@@ -57,6 +57,7 @@ class TrendsMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
     heating: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
     fan: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
     split: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
+    early: BaselineMemory = msgspec.field(default_factory=BaselineMemory)
     drift: Drift
     today: DayMean
     starts: FirstAndLast
@@ -100,12 +101,13 @@ class Normal(NamedTuple):
 
 class EarlierMinutes:
     """What the compressor drew in the first settled minutes of its last ordinary run, and of the unit's first ones,
-    while nothing is learned yet."""
+    while nothing is learned yet; where no run settles, in the minutes before."""
 
     def __init__(self) -> None:
         self._run_s: float | None = None
         self._amps: list[float] = []
         self._last_a: float | None = None
+        self._early_a: float | None = None
         self._first: list[tuple[float, float]] = []  # A, at °C
         self._now: tuple[float, float] | None = None  # of the run that has not ended yet
 
@@ -124,9 +126,15 @@ class EarlierMinutes:
                 self._last_a = self._last_a if low else found
                 self._now = None if low or outdoor_c is None else (found, outdoor_c)
 
+    def add_early(self, amps: float) -> None:
+        """Add a minute of a run that has not settled yet; one at about half is of no ordinary run."""
+        if self._early_a is None or amps >= limits.BASELINES.earlier_ratio.value * self._early_a:
+            self._early_a = amps
+
     def lowest_a(self, ratio: float) -> float | None:
-        """Return the lowest normal current, such that `ratio` of it is too low; None where no run has settled yet."""
-        return None if self._last_a is None else self._last_a * limits.BASELINES.earlier_ratio.value / ratio
+        """Return the lowest normal current, such that `ratio` of it is too low; None where no run has gone on yet."""
+        drew_a = self._early_a if self._last_a is None else self._last_a
+        return None if drew_a is None else drew_a * limits.BASELINES.earlier_ratio.value / ratio
 
     def end(self, cycle: Cycle) -> None:
         """Count the run that has ended among the first ones, unless it broke off or was begun again."""
@@ -166,6 +174,7 @@ class Baselines:
         self._heating = self._new_baseline(heating_amps(unit), memory.heating if memory else None)
         self._fan = self._new_baseline(fan_amps(unit), memory.fan if memory else None)
         self._split = self._new_baseline(split_k(), memory.split if memory else None)
+        self._early = self._new_baseline(cooling_amps(unit), memory.early if memory else None)
         drift = _new_drift()
         if memory:
             drift.carry_on(memory.drift)
@@ -176,6 +185,7 @@ class Baselines:
             heating=self._heating.kept,
             fan=self._fan.kept,
             split=self._split.kept,
+            early=self._early.kept,
             drift=drift,
             today=memory.today if memory else DayMean(),
             starts=memory.starts if memory else FirstAndLast(),
@@ -183,7 +193,7 @@ class Baselines:
             coil=memory.coil if memory else FirstAndLast(),
             wear=memory.wear if memory else Wear(),
         )
-        self._clean = CleanMinutes()
+        self._clean, self._before = CleanMinutes(), EarlyMinutes()
         self._earlier = EarlierMinutes()
         self._heats = False
         self.slow_start: bool | None = None
@@ -208,9 +218,24 @@ class Baselines:
             self._current.look(readings.get("outdoor_c"), amps)
             if self._cools(readings.get("outdoor_c")) and (minute.sound or not self.stages):
                 self._earlier.add(minute.running_since_s, amps, readings.get("outdoor_c") if minute.sound else None)
+        early = self._before.add(minute)
+        if early is not None and not self.stages:
+            self._learn_early(early)
         clean = self._clean.add(minute)
         if clean is not None:
             self.learn_minute(t_s=clean.ended_s, wall_s=clean.wall_s, **clean.readings)
+
+    def _learn_early(self, minute: MinuteMeans) -> None:
+        """Learn from a minute of a run that has not settled yet: an oversized unit's seldom do."""
+        self._advance(minute.ended_s, minute.wall_s)
+        amps, outdoor_c = minute.compressor_a, minute.readings.get("outdoor_c")
+        if amps is None or not self._early.sane(amps) or not self._cools(outdoor_c):
+            return
+        self._earlier.add_early(amps)
+        if outdoor_c is not None:
+            x_s = self._line.x(minute.ended_s)
+            volts = minute.readings.get("line_v") or minute.readings.get("control_v")
+            self._early.learn(outdoor_c, amps, volts, x_s, int(x_s // DAY_S), steady=True)
 
     def learn_minute(self, *, t_s: float, wall_s: float | None, **readings: float | None) -> None:
         """Learn from the means of one clean minute of settled run, by reading (A RMS, °C, V RMS)."""
@@ -264,12 +289,11 @@ class Baselines:
         fan, coil cleaned; "contactor"). Raises CommandError for any other part."""
         kept = self.kept
         if part == "compressor":
-            self._baseline, self._heating, self._fan, self._split = (
-                self._new_baseline(old.quantity) for old in (self._baseline, self._heating, self._fan, self._split)
-            )
-            kept.baseline, kept.heating, kept.fan, kept.split = (
-                one.kept for one in (self._baseline, self._heating, self._fan, self._split)
-            )
+            learned = self._baseline, self._heating, self._fan, self._split, self._early
+            self._baseline, self._heating, self._fan, self._split, self._early = anew = [
+                self._new_baseline(old.quantity) for old in learned
+            ]
+            kept.baseline, kept.heating, kept.fan, kept.split, kept.early = (one.kept for one in anew)
             kept.drift, kept.today, kept.starts = _new_drift(), DayMean(), FirstAndLast()
             self._earlier = EarlierMinutes()
             self._judge_starts()
@@ -310,9 +334,12 @@ class Baselines:
         if self._modulates:
             return ANY
         if not self._current.kept.stages and self._cools(outdoor_c) and self._senses_load:
-            # Until it is learned, what it drew at first is normal enough to tell that about half of it is not. A drive
-            # that nobody declared has no contactor to be sensed.
-            return NormalRange(self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio)), None)
+            # Until it is learned, what it drew at first is normal enough to tell that about half of it is not; or what
+            # runs that never settle have taught. A drive that nobody declared has no contactor to be sensed.
+            half_a = self._earlier.lowest_a(self._settings.limit(limits.LOW_RUNNING_CURRENT.ratio))
+            early_a = self._early.range(outdoor_c).low_a
+            lows_a = [half_a, None if early_a is None else early_a * limits.BASELINES.early_ratio.value]
+            return NormalRange(max((low_a for low_a in lows_a if low_a is not None), default=None), None)
         return self._current.range(outdoor_c)
 
     def _cools(self, outdoor_c: float | None) -> bool:

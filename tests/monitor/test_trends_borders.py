@@ -24,7 +24,7 @@ from condenser_monitor.monitor.baselines.baseline import (
     part_stages,
     split_k,
 )
-from condenser_monitor.monitor.baselines.minutes import CleanMinutes, MinuteMeans, heats
+from condenser_monitor.monitor.baselines.minutes import CleanMinutes, EarlyMinutes, MinuteMeans, heats
 from condenser_monitor.monitor.baselines.normal import Baselines, EarlierMinutes
 from condenser_monitor.monitor.core.config import Settings, Unit
 from condenser_monitor.monitor.core.records import Cycle, StartTransient
@@ -260,6 +260,88 @@ def test_a_run_at_less_than_half_is_no_ordinary_one(amps: list[float], lowest_a:
         for odd in (2.0, 2.0, 1.0, 1.0, 1.0, 1.0, 1.0):
             found.add(float(place), value * odd, 30.0)
     assert found.lowest_a(0.55) == pytest.approx(lowest_a, rel=0.02)
+
+
+def _minute(since_s: float | None, began_s: float, amps: float, outdoor_c: float = 30.0) -> MinuteMeans:
+    return MinuteMeans(
+        began_s=began_s,
+        ended_s=began_s + 60.0,
+        wall_s=None,
+        running_since_s=since_s,
+        sound=True,
+        readings={"compressor_a": amps, "outdoor_c": outdoor_c},
+    )
+
+
+@pytest.mark.parametrize(
+    ("number", "began_s", "next_a", "taught"),
+    [
+        ("early_s", 50.0, 10.0, False),  # the start, and what it left
+        ("early_s", 70.0, 10.0, True),
+        ("SETTLE_S", 290.0, 10.0, True),
+        ("SETTLE_S", 310.0, 10.0, False),  # CleanMinutes has those
+        ("early_steady_ratio", 120.0, 9.2, True),
+        ("early_steady_ratio", 120.0, 8.6, False),  # the scan of the stop is in it, or something else has happened
+        ("early_steady_ratio", 120.0, 11.4, False),
+    ],
+)
+def test_a_run_teaches_before_it_has_settled_from_there(
+    number: str, began_s: float, next_a: float, *, taught: bool
+) -> None:
+    """`number`, of BASELINES or limits; the next minute bears each out."""
+    found = EarlyMinutes()
+    assert found.add(_minute(0.0, began_s, 10.0)) is None
+    assert (found.add(_minute(0.0, began_s + 60.0, next_a)) is not None) is taught, number
+
+
+@pytest.mark.parametrize("after", [_minute(None, 180.0, 0.0), _minute(200.0, 260.0, 10.0)])
+def test_the_minute_of_a_stop_or_of_another_run_teaches_nothing(after: MinuteMeans) -> None:
+    """At a scan a minute it holds the scan of the stop."""
+    found = EarlyMinutes()
+    found.add(_minute(0.0, 120.0, 10.0))
+    assert found.add(after) is None
+
+
+def _short_runs(days: int, amps: float = 10.0, **unit: Any) -> Baselines:
+    """A unit that never runs for more than four minutes, forty times a day, in 26 to 34 °C."""
+    found = Baselines(Settings(unit=msgspec.structs.replace(UNIT, **unit)))
+    for run in range(40 * days):
+        began_s, outdoor_c = 2160.0 * run, 26.0 + run % 9
+        for minute in range(4):
+            drew_a = amps * (1.0 + 0.025 * (outdoor_c - 30.0))
+            found.add_minute(_minute(began_s, began_s + 60.0 * minute, drew_a, outdoor_c))
+        found.add_minute(_minute(None, began_s + 240.0, 0.0, outdoor_c))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("days", "lowest_a"),
+    [
+        (2, 10.0 * 0.55 / 0.7),  # what holds for settled runs of so few days (earlier_ratio): about half is too little
+        (4, 10.0 * 0.95),
+    ],
+)
+def test_runs_that_never_settle_teach_what_is_too_little(days: int, lowest_a: float) -> None:
+    """BASELINES.early_ratio; an oversized unit's runs of four minutes."""
+    found = _short_runs(days)
+    assert found.normal_range(30.0).low_a == pytest.approx(lowest_a, rel=0.1)
+    assert found.normal_range(30.0).high_a is None
+    assert found.normal_a(30.0) is None
+
+
+def test_short_runs_of_a_two_stage_unit_do_not_say_that_its_low_stage_draws_too_little() -> None:
+    """They may all have been of its high one; about half is no stage (tests/data/nist-ashp-hilft)."""
+    low_a = _short_runs(4, kind="two-stage").normal_range(30.0).low_a
+    assert low_a == pytest.approx(10.0 * 0.55 / 0.7, rel=0.15)
+
+
+def test_what_short_runs_taught_is_kept_and_goes_with_the_compressor() -> None:
+    """It is memory like all that is learned, and a new compressor draws something else."""
+    found = _short_runs(4)
+    again = Baselines(Settings(unit=UNIT), found.kept)
+    assert again.normal_range(30.0).low_a == pytest.approx(found.normal_range(30.0).low_a)
+    again.reset("compressor")
+    assert again.normal_range(30.0).low_a is None
 
 
 def _first_runs(runs: Sequence[tuple[float, float]], *, minutes: int = 7) -> EarlierMinutes:
