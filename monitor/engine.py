@@ -768,6 +768,10 @@ class Engine:
         minute_a = minute.readings["compressor_a"]
         if started_s is not None and lasted(started_s, self._minute.began_s, limits.MINUTE_S.value):
             self._habits.mind_speed(started_s, minute_a, minute.readings["fan_a"])
+        blower = self._inputs.by_name.get("blower")
+        if started_s is not None and blower is not None and self.facts.call:
+            rests_since_s = max(started_s, blower.since_s)
+            self._features.blower_minute(blower=minute.blower, rests_since_s=rests_since_s, at_s=scan.t_s)
         if started_s is not None and "compressor_a" not in self._trust.distrusted:
             slows = self._drive or self._habits.slowed_down
             self._features.run_minute(minute_a, scan.t_s, slows=slows)

@@ -399,6 +399,9 @@ RISE_RATIO = _ours(1.12, "1", 1.05, 2, "of what is normal: more than a unit's ow
 GLIMPSE_STEP_S = _ours(10.0, "s", 2, 120, "scans as far apart as this may show a whole run only once")
 RISE_BEFORE_RATIO = _ours(1.08, "1", 1.02, 2, "of what is normal: it was high before, and not by a hair")
 RISE_AGAIN_S = _ours(86400.0, "s", 3600, 604800, "a current that follows the day's heat is high again a day later")
+BLOWER_RESTS_S = _ours(
+    180.0, "s", 60, 1800, "boards start the blower with the call or up to 90 s after it (common practice), and a scan"
+)
 RISE_MINUTES = _ours(15, "minutes", 3, 120, "settled minutes of run within which dirt does not build up")
 BLINK_S = _ours(10.0, "s", 1, 60, "an outage so short that pressures stay and clocks run on")
 BLINK_BEFORE_S = _ours(60.0, "s", 10, 300, "a start this soon after a blink meets the pressures of the run before")

@@ -80,6 +80,10 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
     "rise": ("long-run", "high-running-current", *_STOPS),
     "fall": ("low-running-current", "long-run", "not-cooling", "low-split"),
+    "blower-in-run": (
+        *("not-cooling", "low-split", "high-split", "low-running-current", "short-cycling", "overload-cycling"),
+        *("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "compressor-not-running"),
+    ),
     **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
     "scans": (),
 }
@@ -187,6 +191,9 @@ _SAYS: dict[str, dict[str, str]] = {
     "starts": {
         "lengthening": "starts take longer and longer",
         "steady": "starts take as long as ever",
+    },
+    "blower-in-run": {
+        "rests": "the indoor blower stood still while the unit ran",
     },
     # what settled minutes of the last run showed, where it is sensed (baselines/performance.py)
     "capacitor-load": {
@@ -362,6 +369,7 @@ class FeatureWatch:
         self._level_of_s: float | None = None  # the start of that run
         self._began_a: float | None = None  # what it drew in its first minute, where scans are close
         self._fallen, self._fell_from_a = 0, 0.0  # minutes in a row far below that level; what it fell from
+        self._blew = False  # the blower's sensor has read it running beside the compressor
         self._stalled_s: float | None = None
         self._stall_began_s = -inf
         self._fan_stopped_s = self._both_s = -inf  # when the fan last stopped; the last stop of both motors
@@ -622,6 +630,17 @@ class FeatureWatch:
         self._level_a.append(minute_a)
         if minute_a >= limits.FALL_RATIO.value * self._fell_from_a:
             self._marks.pop("fall", None)  # it is back
+
+    def blower_minute(self, *, blower: bool | None, rests_since_s: float, at_s: float) -> None:
+        """See whether the indoor blower stands still in a run under a call (`rests_since_s`: both have been so). A
+        sensor that has never read it running is no witness."""
+        if blower:
+            self._blew = True
+            self._marks.pop("blower-in-run", None)
+            return
+        known = self._blew or "blower-in-run" in self._marks
+        if blower is False and known and lasted(rests_since_s, at_s, limits.BLOWER_RESTS_S.value):
+            self._mark("blower-in-run", "rests", at_s)
 
     def drew_a(self, since_s: float = -inf) -> float | None:
         """Return what the compressor drew in the last readings in which it ran, none of them before `since_s`."""

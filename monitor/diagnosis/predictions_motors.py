@@ -263,6 +263,9 @@ MOTORS: dict[str, Situation] = {
         cause("charge-low", 6, **_LOW_OR_NOT),
         cause("compressor-not-pumping", 2, **_LOW_OR_NOT),
         cause("metering-device", 2, **_LOW_OR_NOT),
+        # Hardly any of the air's heat is moved where the blower stands.
+        cause("indoor-airflow", 2, ["blower-in-run"], split="low or normal or high", **_LOW_OR_NOT),
+        cause("indoor-board", 0.7, ["blower-in-run"], split="low or high", registers="weak"),
         cause("condenser-dirty", 2, **_HIGH_OR_NOT),
         cause("charge-high", 1, **_HIGH_OR_NOT),
         cause("non-condensables", 0.7, **_HIGH_OR_NOT),

@@ -389,6 +389,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=("garden hose and coil cleaner", "fin comb"),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "called-again": {"soon": 2},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
@@ -416,6 +417,7 @@ SUSPECTS: dict[str, Suspect] = {
         7,
         load=(_GAUGES, _LEAKS, "refrigerant and scales"),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "called-again": {"soon": 2},
             "fall": {"sudden": 0.03},
             "flickers": {"yes": 0.1},
@@ -447,6 +449,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=(_GAUGES, _RECOVERY),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
@@ -607,6 +610,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=(_GAUGES, _RECOVERY),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "fall": {"sudden": 1.5},
             "trip-amps": {"under": 1.3, "low": 2},
             "run-amps": {"low": 2.5, "usual": 0.2, "high": 0.1},
@@ -626,6 +630,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_GAUGES, "filter drier", _RECOVERY),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "called-again": {"soon": 2},
             "fall": {"sudden": 0.2},
             "flickers": {"yes": 0.1},
@@ -653,6 +658,7 @@ SUSPECTS: dict[str, Suspect] = {
         0.7,
         load=(_GAUGES, "vacuum pump and vacuum gauge", _RECOVERY),
         signs={
+            "blower-in-run": {"rests": 0.1},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
             "off-time": {"seconds": 0.1},
@@ -676,6 +682,7 @@ SUSPECTS: dict[str, Suspect] = {
         6,
         load=("air filters", "manometer with probes", "blower capacitor"),
         signs={
+            "blower-in-run": {"rests": 10},
             "fall": {"sudden": 0.1},
             "flickers": {"yes": 0.1},
             "comes-and-goes": {"yes": 2},
@@ -759,6 +766,7 @@ SUSPECTS: dict[str, Suspect] = {
         "rule out fuse, door switch and float first; then a new board",
         1.5,
         load=("indoor control board", _FUSES),
+        signs={"blower-in-run": {"rests": 6}},  # its relay starts the blower
         indoor_board="fault",
     ),
     "door-switch": _suspect(
@@ -786,6 +794,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=("thermostat cable", _FUSES),
         signs={
+            "blower-in-run": {"rests": 6},  # one to the call alone starts the outdoor unit, and no blower
             "coil-before": {"short": 0.5, "usual": 1.2},
             "comes-and-goes": {"yes": 0.3},
         },

@@ -156,7 +156,11 @@ _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
     # A compressor that runs on uncalled, and maybe without its fan, trips as well.
     "overload-cycling": ("locked-rotor", "fan-not-running", "contacts-stuck-closed"),
-    "short-cycling": ("call-without-pull-in", "call-not-reaching-unit", "fan-not-running"),
+    # An outdoor unit that runs without a call of the thermostat has no air indoors: it freezes, and trips.
+    "short-cycling": (
+        *("call-without-pull-in", "call-not-reaching-unit", "fan-not-running"),
+        "call-without-thermostat",
+    ),
     # Without its fan the unit trips: on the compressor's overload, or on high pressure, and may be locked out then.
     "compressor-not-running": ("fan-not-running", "contacts-stuck-closed"),
     "call-without-pull-in": ("fan-not-running",),

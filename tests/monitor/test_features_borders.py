@@ -578,3 +578,33 @@ def test_a_drive_that_slows_down_marks_no_fall_and_takes_one_back() -> None:
     assert watch.seen(1300.0).get("fall") == "sudden"
     watch.run_minute(4.0, 1320.0, slows=True)
     assert "fall" not in watch.seen(1320.0)
+
+
+@pytest.mark.parametrize(
+    ("seen_before", "rests_s", "says"),
+    [
+        (True, 120.0, None),  # a board starts it up to 90 s after the call
+        (True, 240.0, "rests"),
+        (False, 240.0, None),  # a sensor that has never read it running may be dead itself
+    ],
+)
+def test_a_blower_that_stands_in_a_run_says_so(rests_s: float, says: str | None, *, seen_before: bool) -> None:
+    """BLOWER_RESTS_S, and who is a witness."""
+    watch = FeatureWatch(UNIT)
+    if seen_before:
+        watch.blower_minute(blower=True, rests_since_s=0.0, at_s=60.0)
+    watch.blower_minute(blower=None, rests_since_s=0.0, at_s=120.0)
+    watch.blower_minute(blower=False, rests_since_s=1000.0, at_s=1000.0 + rests_s)
+    assert watch.seen(1300.0).get("blower-in-run") == says
+    watch.blower_minute(blower=True, rests_since_s=1400.0, at_s=1460.0)
+    assert "blower-in-run" not in watch.seen(1460.0)
+
+
+def test_a_new_process_remembers_that_the_blower_stood() -> None:
+    """What an earlier process has seen of it is still so until it runs again."""
+    watch = FeatureWatch(UNIT)
+    watch.blower_minute(blower=True, rests_since_s=0.0, at_s=60.0)
+    watch.blower_minute(blower=False, rests_since_s=1000.0, at_s=1300.0)
+    again = FeatureWatch(UNIT, watch.memory(1400.0))
+    again.blower_minute(blower=False, rests_since_s=100.0, at_s=400.0)
+    assert again.seen(3 * HOUR).get("blower-in-run") == "rests"

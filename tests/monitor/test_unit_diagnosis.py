@@ -56,6 +56,38 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
 # ---------------------------------------------------------------- shape, size and history
 
 
+_NO_AIR = {"blower-in-run": "rests"}
+_LOW_TRIP = {"opened": "in-run", "trip-amps": "low", "trip-after": "minutes", "off-time": "moments"}
+
+
+@pytest.mark.parametrize(
+    ("findings", "traits", "seen"),
+    [
+        (("low-split",), {}, {}),
+        (("not-cooling",), {}, {"blower": "off"}),
+        (("low-running-current",), {"run-amps": "low"}, {"blower": "off"}),
+        (("short-cycling",), _LOW_TRIP, {"stopped-at": "contacts"}),
+        (("call-without-pull-in",), _LOW_TRIP, {"load": "off", "coil_a": "none", "control_v": "normal"}),
+        (("low-running-current", "short-cycling"), _LOW_TRIP, {}),
+    ],
+)
+def test_a_blower_that_stands_in_the_run_leads_to_the_air(
+    findings: tuple[str, ...], traits: dict[str, str], seen: dict[str, str]
+) -> None:
+    """Without air the coil freezes, the suction pressure falls and its switch opens (common practice); with the blower
+    seen to run they lead to the charge."""
+    without_air, plain = of(*findings, traits=traits | _NO_AIR, **seen), of(*findings, traits=traits)
+    assert "indoor-airflow" in without_air.suspects[:2]
+    assert "indoor-airflow" not in plain.suspects[:1]
+    assert without_air.shares.get("charge-low", 0.0) < plain.shares["charge-low"] / 2
+
+
+def test_a_unit_that_its_thermostat_does_not_call_has_no_air_by_the_same_fault() -> None:
+    """A call wire that touches another starts the outdoor unit alone: the coil freezes, and it trips."""
+    found = of("call-without-thermostat", "short-cycling", traits=_LOW_TRIP | _NO_AIR)
+    assert found.suspects[0] == "control-wire-shorted"
+
+
 @pytest.mark.parametrize(
     ("finding", "traits", "better", "worse"),
     [
