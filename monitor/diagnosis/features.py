@@ -268,6 +268,11 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         told["trip-after"] = {
             who: min(r, 1.0) if stall.get(who, 1.0) > 1.0 else r for who, r in told["trip-after"].items()
         }
+    by_switch = features.get("opened") == "in-run" and features.get("off-time") == "moments"
+    if by_switch and features.get("trip-after") == "seconds":
+        told.pop("trip-after", None)  # it has closed before the pressures have met: the next run trips at once
+    if "trip-amps" in told and features["trip-amps"] == "high" and features.get("trip-heat") == "mild":
+        told.pop("trip-heat", None)  # the weather tells of the head pressure, and the amperes themselves do
     if "scans" in features:
         for name, (of, brief) in _SECONDS.items():
             shows = FEATURES[of][brief].ratios
@@ -1012,9 +1017,11 @@ class FeatureWatch:
         return "high" if ratio > limits.FAN_HIGH_RATIO.value else "low" if ratio < limits.FAN_LOW_RATIO.value else ""
 
     def _judge_fan(self, cycle: Cycle) -> None:
-        fan_a = cycle.fan_a or 0.0
+        fan_a, again = cycle.fan_a or 0.0, cycle.closings > 1
         if fan_a > limits.SWAPPED_RATIO.value * self._unit.fan_fla_a:
             return
+        if again and self._fan_word(fan_a) != "high":
+            return  # the mean holds the scans of each stop
         if word := self._fan_word(fan_a):
             self._mark("fan-amps", word, cycle.stopped_s)
         else:

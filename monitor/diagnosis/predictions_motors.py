@@ -87,6 +87,8 @@ MOTORS: dict[str, Situation] = {
         cause("monitor-sensing", 1, ["calls-satisfied", "clamps"]),
         *recalled(recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
+        # What it drew as it stopped tells as well, where no run was long enough for the finding.
+        cause("condenser-dirty", 1.5, ["trip-amps"], recent_overload_cycling="yes or no", **_HIGH_OR_NOT),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("non-condensables", 0.7, recent_overload_cycling="yes or no", **_HIGH_BEFORE),

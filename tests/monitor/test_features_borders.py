@@ -411,6 +411,16 @@ def test_a_fan_is_held_to_its_own_runs(number: str, runs: int, fan_a: float, say
     assert watch.seen(HOUR * runs).get("fan-amps") == says, number
 
 
+@pytest.mark.parametrize(("fan_a", "closings", "says"), [(0.5, 1, "low"), (0.5, 6, None), (1.5, 6, "high")])
+def test_a_fan_of_a_unit_that_stops_again_and_again_is_not_low(fan_a: float, closings: int, says: str | None) -> None:
+    """The mean of a call with many stops holds their scans, in which the fan runs down; too much is too much."""
+    watch = FeatureWatch(UNIT)
+    for place in range(8):
+        watch.cycle(cycle(HOUR * place))
+    watch.cycle(msgspec.structs.replace(cycle(HOUR * 8, fan_a=fan_a), closings=closings))
+    assert watch.seen(HOUR * 8).get("fan-amps") == says
+
+
 @pytest.mark.parametrize(("high", "says"), [(4, None), (9, "high")])
 def test_the_middle_of_a_fans_last_scans_counts(high: int, says: str | None) -> None:
     """FAN_SCANS: before the compressor stops by itself."""

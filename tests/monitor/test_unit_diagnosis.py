@@ -56,6 +56,28 @@ def test_a_start_device_that_nobody_declared_is_less_usual() -> None:
 # ---------------------------------------------------------------- shape, size and history
 
 
+@pytest.mark.parametrize("weather", ["hot", "mild"])
+@pytest.mark.parametrize("finding", ["call-without-pull-in", "short-cycling"])
+def test_trips_at_a_high_current_in_ever_shorter_runs_tell_of_the_high_side(finding: str, weather: str) -> None:
+    """A high-pressure switch closes as soon as the pressure is below its own, long before the pressures have met, so
+    that the next run lasts seconds; and a coil that is quite blocked trips in the cool of the night (common
+    practice)."""
+    tripping = {"opened": "in-run", "trip-amps": "high", "trip-after": "seconds", "off-time": "moments"}
+    found = of(finding, traits=tripping | {"trip-heat": weather})
+    assert "high-pressure-cutout" in found.suspects[:3]
+    assert "condenser-dirty" in found.suspects[:3]
+    assert "low-pressure-cutout" not in found.suspects[:2]
+
+
+@pytest.mark.parametrize(("drew", "listed"), [("high", True), ("usual", False), ("low", False)])
+def test_what_a_dead_compressor_drew_before_tells_of_its_coil(drew: str, *, listed: bool) -> None:
+    """A blocked coil trips it sooner than the ten minutes in which a high current is told; its overload stays the
+    first."""
+    found = of("compressor-not-running", traits={"trip-amps": drew})
+    assert ("condenser-dirty" in found.suspects[:3]) is listed
+    assert found.suspects[0] == "compressor-overload-open"
+
+
 _NO_AIR = {"blower-in-run": "rests"}
 _LOW_TRIP = {"opened": "in-run", "trip-amps": "low", "trip-after": "minutes", "off-time": "moments"}
 
