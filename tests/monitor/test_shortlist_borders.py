@@ -5,9 +5,12 @@ from __future__ import annotations
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import ChangeKind, Diagnosed
 from condenser_monitor.monitor.core.trust import FrozenWatch
+from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.diagnosis import _much_the_same, ages_s
+from condenser_monitor.monitor.diagnosis.elimination import PredictionRow, expect
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     FindingSeen,
@@ -15,6 +18,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     _listed,
     _shortlist,
     diagnose,
+    outcome_fit,
     which_switch,
 )
 from tests.monitor.units import UNIT
@@ -51,7 +55,24 @@ def test_a_check_is_worth_it_for_whoever_is_likely_enough(number: str, weights: 
     assert len(_listed(dict(zip(NAMES, weights, strict=False)))) == named, number
 
 
-@pytest.mark.parametrize(("other", "which"), [(0.35, True), (0.7, False)])
+def test_nobody_is_named_of_whom_nothing_is_left() -> None:
+    """A suspect at nothing is none, also where all are."""
+    assert _listed(dict.fromkeys(NAMES[:3], 0.0)) == frozenset()
+    assert _shortlist(dict.fromkeys(NAMES[:3], 0.0), ()) == {}
+    assert _shortlist({NAMES[0]: 1.0, NAMES[1]: 0.0}, {NAMES[1]}) == {NAMES[1]: 0.0, NAMES[0]: 1.0}
+
+
+@pytest.mark.parametrize(("outcome", "fits"), [("good", limits.ACQUIT_SHARE.value), ("open", None)])
+def test_a_sound_part_is_acquitted_and_another_one_at_fault_is_as_likely_as_in_any_unit(
+    outcome: str, fits: float | None
+) -> None:
+    """A capacitor that reads good speaks against itself; a shorted coil beside it is a fault of its own."""
+    row = PredictionRow("run-capacitor", 1.0, {"run-capacitor": expect("dead or weak"), "coil-ohms": expect("normal")})
+    check = "run-capacitor" if outcome == "good" else "coil-ohms"
+    assert outcome_fit(row, check, outcome) == (CHECKS[check].chance if fits is None else fits)
+
+
+@pytest.mark.parametrize(("other", "which"), [(0.35, True), (0.5, True), (0.7, False)])
 def test_a_pressure_switch_is_called_high_or_low_where_that_is_plain(other: float, which: bool) -> None:
     """WHICH_SHARE: the other one is half as likely, or less."""
     weights = {"pressure-switch": 0.1, "high-pressure-cutout": 0.3, "low-pressure-cutout": 0.3 * other}

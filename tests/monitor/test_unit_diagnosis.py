@@ -18,7 +18,7 @@ from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch, ratios
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, clause, diagnose
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.suspect_cases import judge
@@ -753,6 +753,7 @@ def test_half_the_line_volts_tell_of_a_lost_leg() -> None:
         ("control-power-lost", ["rc-volts=27"], ["rc-volts"]),
         ("call-not-reaching-unit", ["rc-volts=0", "thermostat-volts=26"], ["rc-volts", "thermostat-volts"]),
         ("high-running-current", ["running-amps=8"], ["running-amps"]),
+        ("compressor-not-running", ["winding-ohms=1.0 2.0 9.0"], ["winding-ohms"]),  # R to S is the sum of both
     ],
 )
 def test_readings_that_cannot_be_are_measured_again(about: str, entries: list[str], again: list[str]) -> None:
@@ -1255,3 +1256,25 @@ def test_air_that_is_not_cooled_though_the_blower_runs_is_the_circuits_before_a_
     practice)."""
     shares = of("not-cooling", blower=blower).shares
     assert (shares.get("indoor-airflow", 0.0) > shares.get("compressor-not-pumping", 0.0)) is airflow
+
+
+# ---------------------------------------------------------------- reasons
+
+
+def test_a_part_that_a_meter_found_at_fault_is_the_first_reason_for_it() -> None:
+    """Before what is sensed; and it is no reason for a suspect that does not show it."""
+    seen = {"load": "on", "coil_a": "sealed", "supply": "on"}
+    found = judge("call-without-run", seen, unit=UNIT, fitted=ALL, meter={"run-capacitor": "dead"})
+    assert (found.suspects[0], found.because[0]) == ("run-capacitor", CHECKS["run-capacitor"].says("dead"))
+    other = judge("line-supply-lost", {}, unit=UNIT, fitted=(), meter={"line-volts": "half", "run-capacitor": "dead"})
+    assert (other.suspects[0], other.because[0]) == ("line-leg-lost", CHECKS["line-volts"].says("half"))
+    assert CHECKS["run-capacitor"].says("dead") not in other.because
+
+
+def test_a_sense_that_forbids_others_is_a_reason_and_what_was_not_there_is_none() -> None:
+    """Closed contacts rule out what is ahead of them; that the fan had not stopped before is no reason to give."""
+    found = judge("call-without-run", {"load": "on", "coil_a": "sealed", "supply": "on"}, unit=UNIT, fitted=ALL)
+    assert {clause("load", "on"), clause("supply", "on")} < set(found.because)
+    assert found.ruled_out["fan-motor"] == "fan-not-running did not stand in the last two hours"
+    assert not any("did not" in says for says in found.because)
+    assert clause("recent:locked-rotor", "yes") == "locked-rotor stood in the last two hours"
