@@ -18,7 +18,14 @@ from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.diagnosis import FindingDiagnosis, Observed
 from condenser_monitor.monitor.diagnosis.features import FEATURES, FeatureWatch, ratios
-from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, clause, diagnose
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    Diagnosis,
+    FindingSeen,
+    UnitCase,
+    clause,
+    contradicted,
+    diagnose,
+)
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.suspect_cases import judge
@@ -762,6 +769,13 @@ def test_readings_that_cannot_be_are_measured_again(about: str, entries: list[st
     assert found["measure_again"] == again
     if again:
         assert found["next_check"] in again
+
+
+def test_two_meter_readings_accuse_no_sensor() -> None:
+    """Where a reading contradicts what is sensed, one side of it is a sensor, which may be the liar."""
+    by_meters = {"rc-volts": "absent", "thermostat-volts": "normal"}
+    assert contradicted({}, by_meters) == (tuple(by_meters), False)
+    assert contradicted({"coil_a": "sealed"}, {"coil-ohms": "open"}) == (("coil-ohms",), True)
 
 
 def test_a_reading_that_stays_so_is_believed_and_the_visit_goes_on() -> None:
