@@ -136,6 +136,29 @@ def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
     assert "trip-amps" not in watch.seen(1160.0 + 4 * HOUR + 50.0)
 
 
+@pytest.mark.parametrize(("second_a", "says"), [(5.4, "under"), (9.0, "usual"), (12.0, None)])
+def test_two_stops_that_differ_say_what_they_have_in_common(second_a: float, says: str | None) -> None:
+    """One at the usual current and one at little of it: little rather than much. Usual and high have nothing."""
+    watch, at_s = FeatureWatch(UNIT), 1000.0
+    watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, 9.0)
+    for amps in (9.0, second_a):
+        watch.changed(DEAD, RUNS, at_s, 9.0)
+        for scan in range(6):
+            watch.keep(Scan(t_s=at_s + 100.0 * (scan + 1), compressor_a=amps))
+        at_s += 700.0
+        watch.changed(RUNS, DEAD, at_s, 9.0)
+        at_s += 300.0
+    assert watch.seen(at_s).get("trip-amps") == says
+
+
+@pytest.mark.parametrize(("slow", "says"), [(True, "lengthening"), (False, "steady"), (None, None)])
+def test_starts_are_held_against_the_units_own_first_ones(slow: bool | None, says: str | None) -> None:
+    """Nothing is said before any were captured."""
+    watch = FeatureWatch(UNIT)
+    watch.starts(slow, 1000.0)
+    assert watch.seen(1000.0).get("starts") == says
+
+
 @pytest.mark.parametrize(("coil_a", "says"), [(1.6, None), (3.2, "over")])
 def test_a_coil_is_held_against_its_own_sealed_current(coil_a: float, says: str | None) -> None:
     """Catalogues give 24 V coils 20 to 60 VA open and 4 to 10 VA sealed, a ratio of 4 to 7 (from memory); the number
@@ -182,6 +205,8 @@ MINUTES: list[tuple[str, tuple[tuple[float, int], ...], str, str | None]] = [
     ("RUN_MINUTES", ((1.0, 30), (1.10, 9)), "run-amps", "high"),
     ("RUN_SLACK_RATIO", ((1.10, 20), (1.04, 20)), "run-amps", "high"),  # at the border it does not flap
     ("RUN_SLACK_RATIO", ((1.10, 20), (1.025, 20)), "run-amps", "usual"),
+    ("RUN_SLACK_RATIO", ((1.04, 20),), "run-amps", "usual"),  # it holds back what was told, and tells nothing itself
+    ("RUN_SLACK_RATIO", ((0.96, 20),), "run-amps", "usual"),
     ("RISE_RATIO", ((1.0, 5), (1.09, 3)), "rise", None),
     ("RISE_RATIO", ((1.0, 5), (1.18, 3)), "rise", "sudden"),
     ("RISE_MINUTES", ((1.0, 5), (1.07, 10), (1.18, 2)), "rise", "sudden"),
@@ -409,6 +434,16 @@ def test_a_fan_is_held_to_its_own_runs(number: str, runs: int, fan_a: float, say
         watch.cycle(cycle(HOUR * place))
     watch.cycle(cycle(HOUR * runs, fan_a=fan_a))
     assert watch.seen(HOUR * runs).get("fan-amps") == says, number
+
+
+@pytest.mark.parametrize(("run_s", "says"), [(200.0, None), (600.0, "high")])
+def test_a_fan_is_judged_by_runs_that_settled(run_s: float, says: str | None) -> None:
+    """SETTLE_S: the mean of a short one holds its start."""
+    watch = FeatureWatch(UNIT)
+    for place in range(8):
+        watch.cycle(cycle(HOUR * place))
+    watch.cycle(cycle(HOUR * 8, fan_a=1.5, run_s=run_s))
+    assert watch.seen(HOUR * 8).get("fan-amps") == says
 
 
 @pytest.mark.parametrize(("fan_a", "closings", "says"), [(0.5, 1, "low"), (0.5, 6, None), (1.5, 6, "high")])
