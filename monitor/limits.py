@@ -311,6 +311,8 @@ class FLAPPING(LimitGroup):
     raises = _ours(6, "times", 2, 60, "more than 6 times an hour is coming and going")
     window_s = _ours(3600.0, "s", 600, 86400, "counted within an hour, and told once an hour")
     settled_s = _ours(3600.0, "s", 600, 86400, "over when quiet, or standing, for an hour")
+    sensor_raises = _ours(2, "times", 1, 20, "a sensor that lies is mended at a visit: a third time tells nothing new")
+    sensor_s = _ours(4 * 3600.0, "s", 3600, 86400, "what belongs to one diagnosis comes within some hours (EPISODE_S)")
 
 
 # ---------------------------------------------------------------- elimination and the next check

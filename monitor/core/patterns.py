@@ -438,6 +438,22 @@ def _ran(facts: Facts) -> bool | None:
 _FLAPS = limits.FLAPPING
 
 
+class _Budget(NamedTuple):
+    """More often than `raises` times within `window_s` is coming and going; over when quiet, or standing, for
+    `settled_s`."""
+
+    raises: int
+    window_s: float
+    settled_s: float
+
+
+_BUDGET = _Budget(int(_FLAPS.raises.value), _FLAPS.window_s.value, _FLAPS.settled_s.value)
+# A joint of a sensor that barely holds is found and believed again by the hour: one visit mends it, and no one waits
+# for the news of it.
+_OF_A_SENSOR = _Budget(int(_FLAPS.sensor_raises.value), _FLAPS.sensor_s.value, _FLAPS.sensor_s.value)
+_BUDGETS = dict.fromkeys(("sensing-disagrees", "sensor-silent"), _OF_A_SENSOR)
+
+
 class FlapMemory(msgspec.Struct, frozen=True, kw_only=True):
     """One finding that flaps, as ages in s at the time of writing."""
 
@@ -453,8 +469,9 @@ class Flaps:
     """One finding's comings and goings: when it was raised of late, and, while it flaps, since when, how often, when
     that was last told, and when it was last seen to come or go."""
 
-    raised_s: deque[float] = field(default_factory=lambda: deque(maxlen=int(_FLAPS.raises.value) + 1))
-    revised_s: deque[float] = field(default_factory=lambda: deque(maxlen=int(_FLAPS.raises.value)))
+    budget: _Budget
+    raised_s: deque[float] = field(init=False)
+    revised_s: deque[float] = field(init=False)
     since_s: float = inf
     told_s: float = inf
     changed_s: float = -inf
@@ -462,6 +479,11 @@ class Flaps:
     stands: bool = False
     flapping: bool = False  # its changes are held back
     finding: Finding | None = None
+    sensors: frozenset[str] = frozenset()  # those that it has named
+
+    def __post_init__(self) -> None:
+        self.raised_s = deque(maxlen=self.budget.raises + 1)
+        self.revised_s = deque(maxlen=_BUDGET.raises)
 
 
 class FlapFilter:
@@ -470,7 +492,7 @@ class FlapFilter:
     def __init__(self, memory: Iterable[FlapMemory] = ()) -> None:
         self._flaps: dict[str, Flaps] = {}
         for row in memory:
-            flaps = self._flaps[row.finding.name] = Flaps()
+            flaps = self._flaps[row.finding.name] = Flaps(_BUDGETS.get(row.finding.name, _BUDGET))
             flaps.raised_s.extend(-age_s for age_s in row.raised_ages_s)
             flaps.since_s, flaps.told_s, flaps.count = -row.since_age_s, -row.told_age_s, row.count
             flaps.changed_s, flaps.finding, flaps.flapping = flaps.told_s, row.finding, True
@@ -490,7 +512,8 @@ class FlapFilter:
         stood before."""
         told = []
         for change in changes:
-            flaps, now_s = self._flaps.setdefault(change.finding, Flaps()), change.t_s
+            flaps = self._flaps.setdefault(change.finding, Flaps(_BUDGETS.get(change.finding, _BUDGET)))
+            now_s = change.t_s
             flaps.finding = standing.get(change.finding) or gone.get(change.finding)
             revised = change.change is ChangeKind.REVISED
             if not revised:
@@ -498,10 +521,15 @@ class FlapFilter:
                 if flaps.stands:
                     flaps.raised_s.append(now_s)
                     flaps.count += flaps.flapping
+            sensors, named = flaps.sensors, _sensors(change)
+            flaps.sensors |= named
             if flaps.flapping:
+                if named - sensors and change.change is not ChangeKind.CLEARED:
+                    told.append(change)  # another one
                 continue
             times_s = flaps.revised_s if revised else flaps.raised_s
-            often = len(times_s) == times_s.maxlen and now_s - times_s[0] <= _FLAPS.window_s.value
+            window_s = _BUDGET.window_s if revised else flaps.budget.window_s
+            often = len(times_s) == times_s.maxlen and now_s - times_s[0] <= window_s
             if revised:
                 if not often:
                     times_s.append(now_s)
@@ -521,14 +549,14 @@ class FlapFilter:
         for flaps in self._flaps.values():
             if not flaps.flapping or flaps.finding is None:
                 continue
-            settled = lasted(flaps.changed_s, now_s, _FLAPS.settled_s.value)
+            settled = lasted(flaps.changed_s, now_s, flaps.budget.settled_s)
             over = settled and not flaps.stands
-            if over or lasted(flaps.told_s, now_s, _FLAPS.window_s.value):
+            if over or lasted(flaps.told_s, now_s, flaps.budget.window_s):
                 kind = ChangeKind.CLEARED if over else ChangeKind.REVISED
                 told.append(_counted(Change.of(flaps.finding, ChangeKind.REVISED, now_s, wall_s), flaps, kind, now_s))
                 flaps.told_s = now_s
             if settled:
-                flaps.flapping, flaps.count = False, 0
+                flaps.flapping, flaps.count, flaps.sensors = False, 0, frozenset()
         return told
 
     def memory(self, now_s: float) -> list[FlapMemory]:
@@ -544,6 +572,12 @@ class FlapFilter:
             for flaps in self._flaps.values()
             if flaps.flapping and flaps.finding is not None
         ]
+
+
+def _sensors(change: Change) -> frozenset[str]:
+    """The sensors that a change names: those that lie, or are silent."""
+    named = (change.evidence.get(name) for name in ("distrusted", "silent"))
+    return frozenset(one for names in named if isinstance(names, list) for one in names)
 
 
 def _counted(change: Change, flaps: Flaps, kind: ChangeKind, now_s: float) -> Change:

@@ -818,7 +818,9 @@ class FeatureWatch:
             if amps < least_a * limits.RUN_LOW_RATIO.value:
                 return "under" if stop.steady else None  # nearly too little to be called usual
         if normal_a is None:
-            if stop.settled_a is not None and amps > stop.settled_a * limits.HIGH_TRIP_RATIO.value:
+            # A unit of two stages goes over to its high one within a run.
+            settled_a = None if unit.kind == "two-stage" else stop.settled_a
+            if settled_a is not None and amps > settled_a * limits.HIGH_TRIP_RATIO.value:
                 return "high"
             if amps < unit.compressor_rla_a * limits.LOW_TRIP_RATIO.value / 2:
                 # What a board runs slowly draws little of its nameplate's.

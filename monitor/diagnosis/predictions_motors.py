@@ -99,7 +99,8 @@ MOTORS: dict[str, Situation] = {
         _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
         cause("fan-capacitor", 6),
         cause("fan-motor", 5),
-        cause("run-capacitor", 3),
+        # A dual one whose fan side fails goes by the name of the fan's; what both sides share stalls the compressor too.
+        cause("run-capacitor", 2),
         cause("loose-connection", 2),
         cause("fan-control", 2.5, unit_board_fan="yes"),
         cause("fan-control", 1, unit_board_fan="no"),
@@ -164,6 +165,8 @@ MOTORS: dict[str, Situation] = {
         cause("line-voltage", 1.5, **_AMPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
         cause("indoor-airflow", 3, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("metering-device", 1, **_AMPS_LOW, **_LOW_OR_NOT),
+        # What it does not pump does not cool its motor.
+        cause("compressor-not-pumping", 0.7, **_AMPS_LOW, **_LOW_OR_NOT),
         cause("non-condensables", 0.5, **_AMPS_HIGH, **_HIGH_OR_NOT),
         cause("line-leg-lost", 0.3),
         cause("fan-control", 1.5, unit_board_fan="yes", **_FAN_ALONE_STANDS),

@@ -612,7 +612,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "blower-in-run": {"rests": 0.1},
             "fall": {"sudden": 1.5},
-            "trip-amps": {"under": 1.3, "low": 2},
+            "trip-amps": {"high": 0.15, "under": 1.3, "low": 3},
             "run-amps": {"low": 2.5, "usual": 0.2, "high": 0.1},
             "power-factor": {"low": 2, "normal": 0.6},
             "large-pipe": {"cool": 0.3, "warm": 4},

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.core.records import Change
+import msgspec
+
+from condenser_monitor.monitor.core.patterns import FlapFilter
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding
 from condenser_monitor.monitor.engine import Engine
+from tests.monitor import edge_tools
 from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, events, scans
 from tests.size import long_one
 
@@ -55,3 +59,51 @@ def test_six_times_an_hour_is_told_each_time() -> None:
     engine = Engine(SETTINGS, fitted=ALL)
     found = told(engine, (600, REST), *((60, OFF), (620, RUN)) * 10)
     assert [e.change.value for e in found] == ["raised", "cleared"] * 10
+
+
+# ---------------------------------------------------------------- sensors
+
+
+def test_a_sensor_that_lies_again_and_again_is_named_three_times_and_then_every_four_hours() -> None:
+    """FLAPPING.sensor_raises, sensor_s: it waits for one visit."""
+    flaps = FlapFilter()
+    told = [kind for at_h in range(12) for kind in _step(flaps, at_h * 1800.0, raised=at_h % 2 == 0)]
+    assert told == ["raised", "cleared", "raised", "cleared", "raised"]
+    later = [row.change.value for row in flaps.tick(10 * 3600.0, None)]
+    assert later == ["cleared"]
+
+
+def test_another_sensor_that_lies_meanwhile_is_told() -> None:
+    """A new one is news, however often the first has come and gone."""
+    flaps = FlapFilter()
+    for at in range(6):
+        _step(flaps, at * 1800.0, raised=at % 2 == 0)
+    assert _step(flaps, 11000.0, raised=True) == []
+    assert _step(flaps, 12000.0, raised=True, sensor="supply") == ["raised"]
+
+
+def test_what_lies_once_a_morning_is_told_each_time() -> None:
+    """FLAPPING.sensor_s."""
+    flaps = FlapFilter()
+    told = [kind for at in range(8) for kind in _step(flaps, at * 9000.0, raised=at % 2 == 0)]
+    assert told == ["raised", "cleared"] * 4
+
+
+def _step(flaps: FlapFilter, at_s: float, *, raised: bool, sensor: str = "call") -> list[str]:
+    """Raise or clear a lying sensor; return what is told."""
+    kind = ChangeKind.RAISED if raised else ChangeKind.CLEARED
+    made = msgspec.structs.replace(
+        edge_tools.change(at_s, kind.value, "sensing-disagrees"), evidence={"distrusted": [sensor]}
+    )
+    standing = Finding(
+        name="sensing-disagrees",
+        severity=made.severity,
+        since_s=at_s,
+        raised_s=at_s,
+        raised_wall_s=None,
+        summary=made.summary,
+        suspects=(),
+        evidence=made.evidence,
+    )
+    row = {"sensing-disagrees": standing}
+    return [one.change.value for one in flaps.update([made], row if raised else {}, {} if raised else row)]

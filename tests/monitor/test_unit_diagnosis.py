@@ -344,6 +344,23 @@ def test_before_anything_is_learned_the_nameplate_says_how_much_a_trip_drew(amps
     assert watch.seen(600.0).get("trip-amps") == word
 
 
+@pytest.mark.parametrize(("kind", "word"), [("single-stage", "high"), ("two-stage", "usual")])
+def test_a_high_stage_is_no_high_current_of_the_run_that_began_in_the_low_one(kind: str, word: str) -> None:
+    """The measured unit of tests/data/nist-ashp-hilft drew 38 to 50 % more in its high stage."""
+    watch = FeatureWatch(msgspec.structs.replace(UNIT, kind=kind))
+    watch.changed(SOUND._replace(compressor=False), SOUND, 0.0, None)
+    for t_s in range(0, 1200, 60):
+        watch.keep(Scan(t_s=float(t_s), **but(RUN, compressor_a=6.5 if t_s < 900 else 9.4)))
+    watch.changed(SOUND, SOUND._replace(compressor=False), 1200.0, None)
+    assert watch.seen(1200.0).get("trip-amps") == word
+
+
+def test_a_compressor_that_does_not_pump_trips_on_its_overload() -> None:
+    """It draws little and is not cooled by the gas that it does not move (common practice)."""
+    low, high = (of("overload-cycling", traits={"trip-amps": drew}).shares for drew in ("low", "high"))
+    assert high.get("compressor-not-pumping", 0.0) < 0.25 * low["compressor-not-pumping"]
+
+
 @pytest.mark.parametrize(
     ("amps", "run_s", "first"),
     [
