@@ -366,8 +366,8 @@ class Patterns:
             self.overload.opened()
         else:
             self.stops.changed(facts, at_s)
-        if facts.compressor:
-            self.stops.runs(facts)
+        if after:
+            self.stops.runs(facts)  # also where the contacts alone tell: one that is called runs its fan
 
     def _stopped(self, facts: Facts, at_s: float) -> None:
         self._stopped_s = at_s

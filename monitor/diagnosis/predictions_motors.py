@@ -99,7 +99,7 @@ MOTORS: dict[str, Situation] = {
         _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
         cause("fan-capacitor", 6),
         cause("fan-motor", 5),
-        # A dual one whose fan side fails goes by the name of the fan's; what both sides share stalls the compressor too.
+        # A dual one whose fan side fails goes by the fan's name; what both share stalls the compressor too.
         cause("run-capacitor", 2),
         cause("loose-connection", 2),
         cause("fan-control", 2.5, unit_board_fan="yes"),

@@ -549,6 +549,20 @@ def test_a_run_that_one_scan_showed_stopped_where_the_next_one_says(
     assert stops.seen() == {"stopped-at": place, "fan-in-runs": found}
 
 
+@pytest.mark.parametrize(("fan", "found"), [(False, "still"), (True, "ran"), (None, None)])
+def test_where_the_contacts_tell_of_a_run_the_fan_in_it_is_kept(fan: bool | None, found: str | None) -> None:
+    """With a compressor's clamp that is not fitted, or not believed: closed contacts feed the fan."""
+    patterns, at_s = Patterns(SETTINGS), 0.0
+    rest = Facts(call=True, thermostat=True, contacts=False, load=False, fan=False if fan is not None else None)
+    patterns.changed(Facts(), rest, at_s)
+    for _ in range(4):
+        run = rest._replace(contacts=True, load=True, fan=fan)
+        patterns.changed(rest, run, at_s + 60.0)
+        patterns.changed(run, rest, at_s + 120.0)
+        at_s += 120.0
+    assert patterns.stops.seen().get("fan-in-runs") == found
+
+
 @pytest.mark.parametrize(("call", "place"), [(True, "contacts"), (False, "thermostat"), (None, "thermostat")])
 def test_a_call_that_stands_without_its_thermostat_was_not_ended_by_it(call: bool | None, place: str) -> None:
     """Over wires that touch the call goes on after the thermostat: what lets the contactor go then is a safety's, a
