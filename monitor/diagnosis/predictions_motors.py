@@ -259,7 +259,7 @@ MOTORS: dict[str, Situation] = {
         # has iced over (common practice).
         cause("indoor-airflow", 3, split="low or normal or high", blower="off", **_LOW_OR_NOT),
         cause("indoor-airflow", 1, split="low or normal or high", blower="on", **_LOW_OR_NOT),
-        cause("indoor-board", 1, split="low or high", registers="weak"),
+        cause("indoor-board", 1, split="low or high", registers="weak", blower="off; seldom on"),
         cause("condenser-dirty", 1, **_HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),

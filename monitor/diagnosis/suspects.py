@@ -345,6 +345,9 @@ SUSPECTS: dict[str, Suspect] = {
             "flickers": {"yes": 0.1},
             "trip-amps": {"locked": 2},
             "stalled": {"yes": 2},
+            # without its start winding it stalls as without its capacitor, and its overload opens
+            "trip-after": {"seconds": 2},
+            "off-time": {"seconds": 0.15, "long": 1.5},
             "dead-for": {"hours": 3},
             "comes-and-goes": {"yes": 0.05},
         },
