@@ -157,7 +157,7 @@ class Engine:
         habits, flaps, liars = old.load(HABITS_MEMORY), old.load(FLAPS_MEMORY), old.load(LIARS_MEMORY)
         self._habits, self._flaps = Habits(settings, habits or ()), FlapFilter(flaps or ())
         self._trust = Trust(settings.unit, self._inputs.fitted, liars or ())
-        self._inputs.distrusted = self._trust.distrusted
+        self._inputs.distrusted = self._features.distrusted = self._trust.distrusted
         self._counters = {
             name: row.counter(settings)
             for name, row in CATALOGUE.items()
@@ -338,8 +338,7 @@ class Engine:
             events += self._weigh_sensors(scan)
         look = bool(changed) or minute
         if look:
-            outdoor_c = scan.outdoor_c if "outdoor_c" in self._inputs.fitted else None
-            self._alarms.see(self.facts, outdoor_c)
+            self._alarms.see(self.facts, self._trusted_in(scan, "outdoor_c"))
         # A scan that says nothing new is let through while no finding can come or go, or stands and has its time kept.
         due = not same or self.now_s >= self._decide_s - limits.MOMENT_S.value
         if due or self._evaluator.standing or self._calls.overdue or self._no_call_in_heat():
@@ -508,7 +507,7 @@ class Engine:
         if was.compressor and self.facts.compressor is False:
             self._count_steady_run(was, drew_a, since_s)
             self._trust.tripped = (drew_a or 0.0) >= self.settings.unit.compressor_rla_a * limits.OVERLOADED_RATIO.value
-        self._features.changed(was, self.facts, since_s, *self._normals(scan.outdoor_c, drew_a))
+        self._features.changed(was, self.facts, since_s, *self._normals(self._trusted_in(scan, "outdoor_c"), drew_a))
         cycle = self._cycle.update(self.facts, since_s, scan.wall_s)
         self._running = self._cycle.running_since_s is not None
         return [] if cycle is None else self._finish(cycle)
@@ -598,7 +597,7 @@ class Engine:
 
     def _believe(self, scan: Scan) -> list[Event]:
         """Other sensors are distrusted now: what is believed follows."""
-        self._inputs.distrusted = self._trust.distrusted
+        self._inputs.distrusted = self._features.distrusted = self._trust.distrusted
         if self._trust.distrusted:
             lying = {one.name for reading in self._trust.distrusted for one in self._inputs.inputs_of(reading)}
             self._diagnosis.disbelieve(lying)
@@ -752,8 +751,7 @@ class Engine:
         started_s = self._cycle.running_since_s
         means = self._minute.close(scan.t_s, self._cycle)
         outdoor_c = means["outdoor_c"]
-        if outdoor_c is None:
-            outdoor_c = scan.outdoor_c
+        outdoor_c = self._trusted("outdoor_c", scan.outdoor_c if outdoor_c is None else outdoor_c)
         self._watch_draw(scan.t_s, means["compressor_a"], outdoor_c)
         self._take_temperature(outdoor_c)
         minute = MinuteMeans(
@@ -848,7 +846,7 @@ class Engine:
 
     def _take_temperature(self, outdoor_c: float | None) -> None:
         """Keep the temperature by which a fan may rest; what follows from it changes when it crosses that border."""
-        was, self._outdoor_c = self._outdoor_c, self._trusted("outdoor_c", outdoor_c)
+        was, self._outdoor_c = self._outdoor_c, outdoor_c
         if self._fan_may_rest(was) is not self._fan_may_rest(self._outdoor_c):
             self.facts = self._facts()
             self._decide_s = -inf
@@ -976,7 +974,8 @@ class Engine:
             return {"changes": float(len(self._patterns.chatter.times_s))}
         if name in ("high-running-current", "low-running-current"):
             scan = self._scan
-            normal_a = self._baselines.normal_a(scan.outdoor_c, near_a=scan.compressor_a) if scan else None
+            outdoor_c = self._trusted_in(scan, "outdoor_c") if scan else None
+            normal_a = self._baselines.normal_a(outdoor_c, near_a=scan.compressor_a) if scan else None
             return {} if normal_a is None else {"normal_a": round(normal_a, 2)}
         return self._performance.evidence.get(name, {})
 

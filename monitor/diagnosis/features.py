@@ -351,6 +351,7 @@ class FeatureWatch:
         rest_s: float = limits.SHORT_CYCLING.off_s.value,
     ) -> None:
         self._unit, self._locked_a, self._rest_s = unit, unit.locked_a, rest_s
+        self.distrusted: Collection[str] = ()  # readings that are not believed, and count as missing
         self.last: deque[Scan] = deque(maxlen=90)
         self._stops: deque[_Stop] = deque(maxlen=3)
         # of the last stops that tell what was drawn: when, the word, and whether it may have ended otherwise unseen
@@ -790,7 +791,8 @@ class FeatureWatch:
         if len(ran_s) >= limits.CONFIRM_STOPS.value:
             word = _ran_word(ran_s[len(ran_s) // 2], step_s)
             found |= {"trip-after": word} if word else {}
-        outdoor = [stop.outdoor_c for stop in stops if stop.outdoor_c is not None]
+        blind = "outdoor_c" in self.distrusted
+        outdoor = [stop.outdoor_c for stop in stops if stop.outdoor_c is not None and not blind]
         if outdoor and min(outdoor) >= limits.HOT_C.value:
             found["trip-heat"] = "hot"
         elif outdoor and min(outdoor) < limits.MILD_C.value:
@@ -903,7 +905,7 @@ class FeatureWatch:
         if facts.fan:
             self._marks.pop("fan-stopped", None)
         elif was.fan and facts.fan is False and was.compressor and facts.compressor:
-            outdoor_c = self.last[-1].outdoor_c if self.last else None
+            outdoor_c = self.last[-1].outdoor_c if self.last and "outdoor_c" not in self.distrusted else None
             if self._unit.heat_pump and outdoor_c is not None and outdoor_c < limits.HABITS.frost_c.value:
                 self._mark("fan-stopped", "in-frost", at_s)
 

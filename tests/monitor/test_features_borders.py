@@ -37,10 +37,12 @@ def stopped(
     step_s: float = 0.0,
     unit: Unit = UNIT,
     slows: bool = False,
+    distrusted: tuple[str, ...] = (),
 ) -> dict[str, str]:
     """What is seen of a compressor that stops by itself so many times under one call. `rise`: its current at the end of
     a run, of what it was 24 s before; `step_s`: how far apart scans are said to be."""
     watch, at_s = FeatureWatch(unit), 1000.0
+    watch.distrusted = distrusted
     watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, normal_a, rough)
     for _ in range(times):
         watch.changed(DEAD, RUNS, at_s, normal_a, rough)
@@ -104,6 +106,22 @@ STOPS: list[tuple[str, dict[str, Any], str, str | None]] = [
 def test_a_stop_says_from_there(number: str, how: dict[str, Any], feature: str, says: str | None) -> None:
     """`number` is the border that it lies beside."""
     assert stopped(**how).get(feature) == says, number
+
+
+@pytest.mark.parametrize(("outdoor_c", "says"), [(34.0, "hot"), (21.0, "mild")])
+def test_a_thermometer_that_is_not_believed_tells_nothing_of_a_stop(outdoor_c: float, says: str) -> None:
+    """A distrusted sensor counts as missing (contract, Trust in each sensor)."""
+    assert stopped(outdoor_c=outdoor_c)["trip-heat"] == says
+    assert "trip-heat" not in stopped(outdoor_c=outdoor_c, distrusted=("outdoor_c",))
+
+
+@pytest.mark.parametrize(("distrusted", "says"), [((), "in-frost"), (("outdoor_c",), None)])
+def test_a_thermometer_that_is_not_believed_tells_of_no_defrost(distrusted: tuple[str, ...], says: str | None) -> None:
+    watch = FeatureWatch(msgspec.structs.replace(UNIT, heat_pump=True))
+    watch.distrusted = distrusted
+    watch.keep(Scan(t_s=1000.0, compressor_a=9.0, outdoor_c=0.0))
+    watch.changed(RUNS, RUNS._replace(fan=False), 1001.0, 9.0)
+    assert watch.seen(1002.0).get("fan-stopped") == says
 
 
 DRIVE = msgspec.structs.replace(UNIT, kind="variable-speed")

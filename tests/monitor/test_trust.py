@@ -389,6 +389,22 @@ def test_a_temperature_that_the_day_moves_and_that_stands_for_hours_is_not_belie
     assert "sensing-disagrees" not in raised((8 * 3600.0, base), every_s=20.0, fitted=fitted)
 
 
+@pytest.mark.parametrize("stuck_c", [33.0, None], ids=["stuck", "missing"])
+def test_a_normal_is_not_read_off_a_thermometer_that_is_not_believed(stuck_c: float | None) -> None:
+    """It repeats one figure to the last digit from the fourth day on. In the heat that comes ten hours later, 40 °C by
+    the day, the unit draws 17 % more than at that figure (0.0252 a K, as above): told as little as without the
+    sensor."""
+    engine, told = Engine(SETTINGS, fitted=ALL), []
+    found = warming_up(200)
+    for scan in warming_up(60, 300_000.0):
+        hot = 1.1 if scan.t_s > 336_000.0 else 1.0
+        found.append(msgspec.structs.replace(scan, outdoor_c=stuck_c, compressor_a=(scan.compressor_a or 0.0) * hot))
+    for scan in found:
+        told += [event.finding for event in engine.feed(scan) if isinstance(event, Change)]
+    assert told.count("high-running-current") == 0
+    assert engine.status().distrusted == (() if stuck_c is None else ("outdoor_c",))
+
+
 def test_air_that_is_not_cooled_is_told_where_the_sensor_moves() -> None:
     """The same figures, but for the last digit: the unit moves no heat."""
     fitted = (*ALL, "return_air_c", "supply_air_c")
