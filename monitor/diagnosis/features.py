@@ -168,6 +168,7 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "coil-amps": {
         "over": "the coil draws more than an open armature's current, beside its own sealed one",
+        "open": "the coil draws more than its own sealed current, so the armature stands open",
     },
     "waits": {
         "yes": "the runs before began as long after each call, as behind a delay",
@@ -709,8 +710,9 @@ class FeatureWatch:
             found["dead-for"] = "hours"
         if self._fan_fell():
             found["fan-fell"] = "yes"
-        if self._coil_over(now_s):
-            found["coil-amps"] = "over"
+        coil = self._coil_word(now_s)
+        if coil:
+            found["coil-amps"] = coil
         if self._off_s and _tells(self._stopped_s, since_s):
             word = _off_word(sorted(self._off_s)[len(self._off_s) // 2], step_s)
             found |= {"off-time": word} if word else {}
@@ -728,17 +730,20 @@ class FeatureWatch:
         least_a = self._unit.fan_on_a
         return least_a < min(drew) and max(drew) < limits.FAN_FELL_RATIO.value * self._fan_ran_a
 
-    def _coil_over(self, now_s: float) -> bool:
-        """Whether the coil whose armature stays open draws more than that alone makes it draw."""
+    def _coil_word(self, now_s: float) -> str:
+        """Return "over" where the coil whose armature stays open draws more than that alone makes it draw, "open" where
+        it draws less than any open one does at its full voltage and still more than it does sealed; else ""."""
         now_a = self.last[-1].coil_a if self.last else None
-        if self._sealed_a is None or now_a is None or now_a < limits.COIL_UNSEALED_A.value:
-            return False
+        if self._sealed_a is None or now_a is None or now_a <= limits.COIL_OPEN_RATIO.value * self._sealed_a:
+            return ""
         since_s = max(self._call_read_s, now_s - limits.MINUTE_S.value)
-        unsealed = [s.coil_a for s in self.last if s.t_s >= since_s and s.call and s.coil_a is not None]
-        unsealed = [amps for amps in unsealed if amps >= limits.COIL_UNSEALED_A.value]
-        if len(unsealed) < limits.CONFIRM_SCANS.value:
-            return False
-        return median(unsealed) > limits.COIL_OVER_RATIO.value * self._sealed_a
+        drawn = [s.coil_a for s in self.last if s.t_s >= since_s and s.call and s.coil_a is not None]
+        unsealed = [amps for amps in drawn if amps >= limits.COIL_UNSEALED_A.value]
+        if now_a >= limits.COIL_UNSEALED_A.value:
+            enough = len(unsealed) >= limits.CONFIRM_SCANS.value
+            return "over" if enough and median(unsealed) > limits.COIL_OVER_RATIO.value * self._sealed_a else ""
+        open_a = limits.COIL_OPEN_RATIO.value * self._sealed_a
+        return "open" if len(drawn) >= limits.CONFIRM_SCANS.value and median(drawn) > open_a else ""
 
     def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
         """Feature -> its symbol and how long ago it was seen, s."""

@@ -88,7 +88,7 @@ SUSPECTS: dict[str, Suspect] = {
         load=(CONTACTOR, _FUSES),
         signs={
             "coil-before": {"short": 20, "usual": 0.2},
-            "coil-amps": {"over": 8},
+            "coil-amps": {"over": 8, "open": 2},
             "comes-and-goes": {"yes": 0.1},
         },
         coil_ohms="low; seldom usual",
@@ -99,7 +99,7 @@ SUSPECTS: dict[str, Suspect] = {
         "with the power off, clear what blocks it or install a new contactor",
         2,
         load=(CONTACTOR,),
-        signs={"coil-amps": {"over": 0.2}, "flickers": {"yes": 2}, "opened": {"in-run": 0.3}},
+        signs={"coil-amps": {"over": 0.2, "open": 2}, "flickers": {"yes": 2}, "opened": {"in-run": 0.3}},
         plunger="blocked; seldom free",
         contacts="clean or debris",
     ),
@@ -112,6 +112,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "off-time": {"seconds": 2, "moments": 0.4, "minutes": 0.4},
             "both-stop": {"yes": 15},
+            "coil-amps": {"open": 0.1},
             "stalled": {"yes": 0.1},
             "opened": {"in-run": 0.5},
         },
@@ -143,7 +144,7 @@ SUSPECTS: dict[str, Suspect] = {
         "find where the volts are lost: transformer tap and load, wire gauge, joints",
         2,
         load=(_TRANSFORMER, "thermostat cable"),
-        signs={"flickers": {"yes": 6}, "off-time": {"seconds": 2}},
+        signs={"coil-amps": {"open": 6}, "flickers": {"yes": 6}, "off-time": {"seconds": 2}},
         rc_volts="low or normal",
         coil_pull_in="low; seldom normal",
         transformer_volts="low or normal",
@@ -220,6 +221,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "fan-fell": {"yes": 2},
             "both-stop": {"yes": 15},  # one lead, and one pole, feeds both
+            "coil-amps": {"open": 6},
             "line-blink": {"likely": 2},
             "call-blink": {"yes": 6},
             "flickers": {"yes": 4},

@@ -648,13 +648,14 @@ def _because(
     for check, judged in abnormal.items():
         if judged.outcome in SUSPECTS[first].meter.get(check, Expect(frozenset())).allowed:
             found.append((100.0, CHECKS[check].says(judged.outcome)))
+    corrected = {name for says, _ in traits for name in _CORRECTS.get(says, ())}
     for part in parts:
         if first not in part.left:
             continue
         forbids: dict[str, set[str]] = {}
         for row in part.rows:
             for name in part.against[id(row)]:
-                if part.evidence[name] != "no":  # that something was not there is no reason that anybody would give
+                if name not in corrected and part.evidence[name] != "no":  # that something was not there is no reason that anybody would give
                     forbids.setdefault(name, set()).add(row.suspect)
         for name, whom in forbids.items():
             found.append((len(whom - set(part.left)) / 2.0, clause(name, part.evidence[name])))
@@ -808,4 +809,6 @@ def add_situation(finding: str, made: Situation) -> None:
 
 
 _MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())
+# What a feature says of a reading more exactly than the reading's own band does.
+_CORRECTS = {FEATURES["coil-amps"]["open"].says: ("coil_a",)}
 _TELLS = 1.4  # ours: a reason that makes the first suspect this much likelier is worth telling

@@ -188,6 +188,18 @@ def test_a_coil_is_held_against_its_own_sealed_current(coil_a: float, says: str 
     assert watch.seen(10004.0).get("coil-amps") == says
 
 
+@pytest.mark.parametrize(("coil_a", "says"), [(0.45, None), (0.55, "open"), (0.65, None)])
+def test_a_coil_that_draws_more_than_its_own_sealed_current_stands_open(coil_a: float, says: str | None) -> None:
+    """Its own sealed current is 0.38 A, about 9 VA; 24 V that is 15 % high makes no more than 0.44 A of that. From
+    0.6 A on the reading says by itself that the armature is open. The number COIL_OPEN_RATIO lies between 1.18 and
+    1.45."""
+    watch = FeatureWatch(UNIT)
+    watch.cycle(msgspec.structs.replace(cycle(5000.0), coil_a=0.38))
+    for second in range(5):
+        watch.glimpse(Scan(t_s=10000.0 + second, call=True, coil_a=coil_a, control_v=24.0))
+    assert watch.seen(10004.0).get("coil-amps") == says
+
+
 @pytest.mark.parametrize(("before_s", "says"), [(4.0, "usual"), (20.0, None)])
 def test_what_the_coil_drew_tells_up_to_some_seconds_before_its_fuse_opened(before_s: float, says: str | None) -> None:
     """A blade fuse at twice its rating opens within 5 s (ISO 8820-3, from memory): the last scan before that may have

@@ -248,6 +248,28 @@ def test_a_coil_that_draws_more_than_an_open_armature_has_shorted_turns() -> Non
     assert over.suspects[0] == "coil-shorted"
 
 
+@pytest.mark.parametrize(
+    ("seen", "traits", "first"),
+    [
+        ({"coil_v": "normal"}, {}, "contacts-not-making"),
+        ({}, {}, "contacts-not-making"),
+        ({"coil_v": "weak"}, {"coil-amps": "open"}, "loose-connection"),
+        ({}, {"coil-amps": "open"}, "loose-connection"),
+    ],
+)
+def test_a_joint_that_has_grown_resistance_leaves_the_coil_too_little_to_close(
+    seen: dict[str, str], traits: dict[str, str], first: str
+) -> None:
+    """24 V at the unit's terminal, a part of it at the coil, and more current than the closed armature draws: a voltage
+    drop across a joint (common practice); with the coil's full volts and its sealed current the contacts are to
+    blame."""
+    seen = {"coil_a": "sealed", "control_v": "normal", "supply": "on", "load": "off", **seen}
+    found = of("call-without-pull-in", traits=traits, **seen)
+    assert found.suspects[0] == first
+    closed = "the coil draws its sealed current, so the armature has closed"
+    assert (closed in found.because) is not ("coil-amps" in traits)
+
+
 @pytest.mark.parametrize(("delay_s", "listed"), [(0.0, False), (180.0, True)])
 def test_a_delay_that_nobody_declared_is_listed_once_its_runs_have_shown_it(delay_s: float, listed: bool) -> None:
     """Two runs that begin three minutes after their call, and a third call that never reaches the coil."""
