@@ -247,15 +247,11 @@ def diagnose(case: UnitCase) -> Diagnosis:
     owners = {name: frozenset(_owners(name, one.outcome)) for name, one in abnormal.items()}
     told = features.ratios(case.features, [one.finding for one in case.findings])
     traits = [FeatureSays(FEATURES[name][case.features[name]].says, ratios) for name, ratios in told.items()]
-    # How much likelier the last days make a suspect: its share then, of what it is among all calls of the trade.
-    past = {
-        name: min(1.0 + limits.PAST_RATIO.value * (share * _MOST_USUAL / SUSPECTS[name].usual), limits.PAST_MOST.value)
-        for name, share in case.past.items()
-        if name in SUSPECTS
-    }
-    likelier = [*(trait.ratios for trait in traits), past]
     accused = frozenset().union(*owners.values()) - case.cleared.keys()
-    weighed = _weigh(parts, likelier, accused)
+    weighed = _weigh(parts, [trait.ratios for trait in traits], accused)
+    past = _past_ratios(case.past, {name: one.weight for name, one in weighed.items()})
+    for name in past.keys() & weighed.keys():
+        weighed[name].weight *= past[name]
     if again:
         # A reading and a sense that contradict each other: one of the two lies.
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
@@ -510,6 +506,20 @@ def _weigh(
         rows = [row for part in parts for row in part.open if row.suspect == name] or [OWN[name]]
         weighed[name] = _Weighed(weight, rows, math.fsum(row.weight for row in rows))
     return weighed
+
+
+def _past_ratios(past: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
+    """How much likelier the last days make each suspect: its share then, of what it is among all calls of the trade; or
+    of what today's evidence makes it by itself, where that is more. What was found then and is found again is the same
+    evidence, and speaks once."""
+    most = max(weights.values(), default=0.0) or 1.0
+    known = {
+        name: max(SUSPECTS[name].usual / _MOST_USUAL, weights.get(name, 0.0) / most)
+        for name in past.keys() & SUSPECTS.keys()
+    }
+    return {
+        name: min(1.0 + limits.PAST_RATIO.value * past[name] / own, limits.PAST_MOST.value) for name, own in known.items()
+    }
 
 
 def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
