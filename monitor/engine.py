@@ -420,7 +420,7 @@ class Engine:
                     evidence={
                         name: self._evidence(CATALOGUE[name]) for name in outcome.order if name not in outcome.cleared
                     },
-                    symbols=self._symbols,
+                    symbols=self._telling_symbols(),
                     doubted=moment.doubted,
                     last_runs=self._patterns.stops.seen()
                     | self._patterns.short.seen()
@@ -445,6 +445,14 @@ class Engine:
         # What a finding that has just come or gone takes out of the patterns is heard at the next scan.
         self._decide_s = -inf if changes else self._due_s
         return events
+
+    def _telling_symbols(self) -> Mapping[str, str]:
+        """What the believed readings say; line volts that stand still to the last digit are no witness against a supply
+        that is gone."""
+        held = self._symbols.get("line_v") in ("normal", "high") and "line_v" in self._features.repeats()
+        if not held or self.facts.supply is not False:
+            return self._symbols
+        return {name: symbol for name, symbol in self._symbols.items() if name != "line_v"}
 
     def _with_alerts(self, changes: Sequence[Change]) -> list[Event]:
         """Return the changes, each with what it does to the alerts."""
