@@ -76,7 +76,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     ),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
-    "dead-for": ("compressor-not-running",),
+    "dead-for": ("compressor-not-running", "pull-in-without-run", "call-without-run"),
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
     "rise": ("long-run", "high-running-current", *_STOPS),
     "fall": ("low-running-current", "long-run", "not-cooling", "low-split"),
@@ -538,11 +538,13 @@ class FeatureWatch:
         ended = was.call and facts.call is False and facts.thermostat is not True
         if ended and self._stops and not lasted(self._stops[-1].at_s, at_s, _AT_ONCE_S):
             self._stops.pop()  # so was a stop of the compressor: its thermostat asked for it
-        if facts.compressor or not facts.contacts:
+        # Where the contacts are not sensed, a call closes them unless they are at fault themselves.
+        closed = facts.call if facts.contacts is None else facts.contacts
+        if facts.compressor or not closed:
             self._dead_s = inf
         elif facts.compressor is False and self._dead_s == inf:
             self._dead_s = at_s
-            if not was.contacts and at_s - self._recalled_s <= limits.BLINK_BEFORE_S.value:
+            if facts.contacts and not was.contacts and at_s - self._recalled_s <= limits.BLINK_BEFORE_S.value:
                 self._mark("call-blink", "yes", at_s)  # where scans are far apart, the stall fell between two of them
         if was.fan and facts.fan is False:
             self._fan_stopped_s = at_s

@@ -518,7 +518,8 @@ def _past_ratios(past: Mapping[str, float], weights: Mapping[str, float]) -> dic
         for name in past.keys() & SUSPECTS.keys()
     }
     return {
-        name: min(1.0 + limits.PAST_RATIO.value * past[name] / own, limits.PAST_MOST.value) for name, own in known.items()
+        name: min(1.0 + limits.PAST_RATIO.value * past[name] / own, limits.PAST_MOST.value)
+        for name, own in known.items()
     }
 
 
@@ -665,7 +666,9 @@ def _because(
         forbids: dict[str, set[str]] = {}
         for row in part.rows:
             for name in part.against[id(row)]:
-                if name not in corrected and part.evidence[name] != "no":  # that something was not there is no reason that anybody would give
+                if (
+                    name not in corrected and part.evidence[name] != "no"
+                ):  # that something was not there is no reason that anybody would give
                     forbids.setdefault(name, set()).add(row.suspect)
         for name, whom in forbids.items():
             found.append((len(whom - set(part.left)) / 2.0, clause(name, part.evidence[name])))

@@ -124,6 +124,21 @@ def test_a_thermometer_that_is_not_believed_tells_of_no_defrost(distrusted: tupl
     assert watch.seen(1002.0).get("fan-stopped") == says
 
 
+@pytest.mark.parametrize(("hours", "says"), [(1.9, None), (2.6, "hours")])
+@pytest.mark.parametrize("contacts", [True, None], ids=["contacts sensed", "not sensed"])
+def test_what_is_dead_for_hours_under_its_call_waits_for_no_overload(
+    contacts: bool | None, hours: float, says: str | None
+) -> None:
+    """OVERLOAD_MOST_S: a hot compressor's protector closes again within two hours. Where the contacts are not sensed it
+    is the call that should have closed them; without either it is not known to be dead."""
+    rests, dead = Facts(call=False, contacts=contacts and False, compressor=False), DEAD._replace(contacts=contacts)
+    watch = FeatureWatch(UNIT)
+    watch.changed(rests, dead, 1000.0, 9.0)
+    assert watch.seen(1000.0 + hours * HOUR).get("dead-for") == says
+    watch.changed(dead, rests, 1000.0 + hours * HOUR, 9.0)
+    assert "dead-for" not in watch.seen(1000.0 + (hours + 3.0) * HOUR)
+
+
 DRIVE = msgspec.structs.replace(UNIT, kind="variable-speed")
 
 

@@ -215,6 +215,20 @@ def test_where_scans_are_far_apart_the_last_reading_acquits_nobody_who_stalls(tr
     assert ratios(locked, ["compressor-not-running"])["trip-amps"] == FEATURES["trip-amps"]["locked"].ratios
 
 
+def test_a_call_that_nothing_answers_for_hours_waits_for_no_overload() -> None:
+    """The coil holds, line voltage is there and no sensor behind the contacts: a protector would have closed again within
+    two hours, and a weak capacitor's stalls would have shown; then the contacts come first (common practice)."""
+    seen = FindingSeen(
+        "call-without-run",
+        {"call": "on", "control_v": "normal", "coil_a": "sealed", "supply": "on", "compressor_a": "still"},
+    )
+    fitted = ("call", "control_v", "coil_a", "supply", "compressor_a")
+    soon, late = (diagnose(UnitCase([seen], UNIT, fitted, traits)) for traits in ({}, {"dead-for": "hours"}))
+    assert "compressor-overload-open" in soon.suspects[:3]
+    assert late.suspects[0] == "contacts-not-making"
+    assert late.shares["compressor-overload-open"] < soon.shares["compressor-overload-open"]
+
+
 def test_a_compressor_that_locks_in_a_run_is_listed_where_scans_are_far_apart() -> None:
     """The amps of a scan before say nothing of the seconds in which it locked."""
     seen = {"call": "on", "load": "on", "compressor_a": "still", "fan_a": "running"}
