@@ -112,8 +112,8 @@ COIL_OPEN_RATIO = Limit(
     1.15,
     3,
     "common practice",
-    "24 V that is 15 % high makes a sealed coil draw that much more; an open armature makes it draw 4 to 7 times as much,"
-    " and still this where a bad joint leaves it a third of its volts",
+    "24 V that is 15 % high makes a sealed coil draw that much more; an open armature makes it draw 4 to 7 times as"
+    " much, and still this where a bad joint leaves it a third of its volts",
 )
 COIL_SHORT_A = Limit(3.0, "A", 2.5, 10, "common practice", "the usual control fuse is 3 A; no sound coil draws that")
 

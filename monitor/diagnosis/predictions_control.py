@@ -46,6 +46,7 @@ _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
 )
 
 _FAN_SEEN = ["fan-amps", "fan-glimpse"]
+_COIL_SEEN = ["coil_v", "coil-amps"]
 
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
@@ -59,7 +60,7 @@ _OPEN_CONTACTOR = (
     cause("loose-connection", 3, coil_a="none", coil_v="dead or ghost; seldom normal or high", **_COIL_CUT),
     cause("loose-connection", 1, supply="off"),
     # A joint behind the terminal that has grown resistance leaves the coil a part of its volts, and it hums open.
-    cause("loose-connection", 0.7, coil_a="sealed; seldom unsealed", coil_v="weak or ghost", **_UNLOADED),
+    cause("loose-connection", 1, _COIL_SEEN, coil_a="sealed; seldom unsealed", coil_v="weak or ghost", **_UNLOADED),
     # Pressure switches, delays and boards sit between the unit's Y terminal, where the call is sensed, and the coil.
     # With 24 V at the unit and none at the coil the safeties are looked at first (common practice).
     cause("pressure-switch", 1.2, coil_a="none", **_BEHIND_TAP),

@@ -286,7 +286,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.3, "under": 0.2, "low": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2, "hour": 0.5},
-            "dead-for": {"hours": 0.6},
+            "dead-for": {"hours": 0.3},  # its stalls show at each reset, where scans are close
             "line-blink": {"yes": 0.4, "likely": 0.4},
             "starts": {"lengthening": 2.5, "steady": 0.7},
             "capacitor-load": {"weak": 20, "good": 0.1},
@@ -324,7 +324,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "call-blink": {"yes": 0.2},
             # its stalls may all fall between slow scans
-            "dead-for": {"hours": 0.6},
+            "dead-for": {"hours": 0.3},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
             "trip-amps": {"locked": 3, "usual": 0.05, "under": 0.03, "low": 0.02},
@@ -601,7 +601,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.1, "under": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2.5, "minutes": 0.3},
-            "dead-for": {"hours": 0.6},
+            "dead-for": {"hours": 0.3},
             "line-blink": {"yes": 0.5, "likely": 0.4},
             "starts": {"lengthening": 1.5, "steady": 0.8},
         },

@@ -84,7 +84,7 @@ def pulled(volts: Sequence[float]) -> list[Scan]:
 
 def test_volts_that_stand_still_to_the_last_digit_are_no_witness() -> None:
     """A service moves with the load of every neighbour (common practice); a converter that hangs does not:
-    a pulled disconnect is told beside the one, and looked for first; the supply's sensor is doubted beside the other."""
+    a pulled disconnect is told beside the one, and looked for first; the supply's sensor doubted beside the other."""
     for volts, told in (((240.0,), True), ((240.0, 239.8, 240.1), False)):
         engine = Engine(SETTINGS, fitted=(*ALL, "line_v"))
         found = [e for scan in pulled(volts) for e in engine.feed(scan) if isinstance(e, Change)]

@@ -216,8 +216,8 @@ def test_where_scans_are_far_apart_the_last_reading_acquits_nobody_who_stalls(tr
 
 
 def test_a_call_that_nothing_answers_for_hours_waits_for_no_overload() -> None:
-    """The coil holds, line voltage is there and no sensor behind the contacts: a protector would have closed again within
-    two hours, and a weak capacitor's stalls would have shown; then the contacts come first (common practice)."""
+    """The coil holds, line voltage is there and no sensor behind the contacts: a protector would have closed again
+    within two hours, and a weak capacitor's stalls would have shown; then the contacts come first (common practice)."""
     seen = FindingSeen(
         "call-without-run",
         {"call": "on", "control_v": "normal", "coil_a": "sealed", "supply": "on", "compressor_a": "still"},
@@ -1225,9 +1225,9 @@ def test_what_nobody_mended_is_most_often_the_same_fault_again() -> None:
 
 @pytest.mark.parametrize("finding", ["fan-not-running", "call-without-pull-in", "locked-rotor", "overload-cycling"])
 def test_what_is_found_again_as_it_was_is_no_second_evidence(finding: str) -> None:
-    """A fault that stays shows the same from run to run. Counted anew each time, a suspect that is seldom among all calls
-    and not so seldom behind this finding, as a heat pump's defrost board is behind a dead fan, would come before the
-    more usual ones."""
+    """A fault that stays shows the same from run to run. Counted anew each time, a suspect that is seldom among all
+    calls and not so seldom behind this finding, as a heat pump's defrost board is behind a dead fan, would come before
+    the more usual ones."""
     unit = msgspec.structs.replace(UNIT, heat_pump=True)
     alone = diagnose(UnitCase([FindingSeen(finding)], unit, ALL))
     again = diagnose(UnitCase([FindingSeen(finding)], unit, ALL, past=alone.afresh))
