@@ -20,7 +20,7 @@ from condenser_monitor.monitor.core.config import OFFERED, Settings
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.readings import READINGS, compressor_bands
-from condenser_monitor.monitor.core.records import Change, ChangeKind, Finding, Offer, Scan
+from condenser_monitor.monitor.core.records import Change, ChangeKind, Evidence, Finding, Offer, Scan
 
 
 class Chatter:
@@ -496,6 +496,7 @@ class FlapFilter:
             flaps.raised_s.extend(-age_s for age_s in row.raised_ages_s)
             flaps.since_s, flaps.told_s, flaps.count = -row.since_age_s, -row.told_age_s, row.count
             flaps.changed_s, flaps.finding, flaps.flapping = flaps.told_s, row.finding, True
+            flaps.sensors = _sensors(row.finding.evidence)
 
     def held(self, standing: Mapping[str, Finding]) -> dict[str, Finding]:
         """The findings that count as standing although they are gone for the moment."""
@@ -521,7 +522,7 @@ class FlapFilter:
                 if flaps.stands:
                     flaps.raised_s.append(now_s)
                     flaps.count += flaps.flapping
-            sensors, named = flaps.sensors, _sensors(change)
+            sensors, named = flaps.sensors, _sensors(change.evidence)
             flaps.sensors |= named
             if flaps.flapping:
                 if named - sensors and change.change is not ChangeKind.CLEARED:
@@ -574,9 +575,9 @@ class FlapFilter:
         ]
 
 
-def _sensors(change: Change) -> frozenset[str]:
-    """The sensors that a change names: those that lie, or are silent."""
-    named = (change.evidence.get(name) for name in ("distrusted", "silent"))
+def _sensors(evidence: Evidence) -> frozenset[str]:
+    """The sensors that a finding names: those that lie, or are silent."""
+    named = (evidence.get(name) for name in ("distrusted", "silent"))
     return frozenset(one for names in named if isinstance(names, list) for one in names)
 
 

@@ -82,6 +82,16 @@ def test_another_sensor_that_lies_meanwhile_is_told() -> None:
     assert _step(flaps, 12000.0, raised=True, sensor="supply") == ["raised"]
 
 
+def test_the_next_process_knows_which_sensor_comes_and_goes() -> None:
+    """One that was named before is no news after a restart."""
+    first = FlapFilter()
+    for at in range(6):
+        _step(first, at * 1800.0, raised=at % 2 == 0)
+    again = FlapFilter(first.memory(9100.0))
+    assert _step(again, 1800.0, raised=True) == []
+    assert _step(again, 3600.0, raised=True, sensor="supply") == ["raised"]
+
+
 def test_what_lies_once_a_morning_is_told_each_time() -> None:
     """FLAPPING.sensor_s."""
     flaps = FlapFilter()
