@@ -227,6 +227,9 @@ def test_a_call_that_nothing_answers_for_hours_waits_for_no_overload() -> None:
     assert "compressor-overload-open" in soon.suspects[:3]
     assert late.suspects[0] == "contacts-not-making"
     assert late.shares["compressor-overload-open"] < soon.shares["compressor-overload-open"]
+    slow = {"scans": "apart"}  # whose stalls nobody would have seen
+    soon, late = (diagnose(UnitCase([seen], UNIT, fitted, slow | traits)) for traits in ({}, {"dead-for": "hours"}))
+    assert late.shares == soon.shares
 
 
 def test_a_compressor_that_locks_in_a_run_is_listed_where_scans_are_far_apart() -> None:
