@@ -275,9 +275,8 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if "trip-amps" in told and features["trip-amps"] == "high" and features.get("trip-heat") == "mild":
         told.pop("trip-heat", None)  # the weather tells of the head pressure, and the amperes themselves do
     if "scans" in features and "compressor-not-running" not in findings:
-        told.pop(
-            "dead-for", None
-        )  # no fan shows that it was fed, and each try to start may have fallen between two scans
+        # No fan shows that it was fed, and each try to start may have fallen between two scans.
+        told.pop("dead-for", None)
     if "scans" in features:
         for name, (of, brief) in _SECONDS.items():
             shows = FEATURES[of][brief].ratios

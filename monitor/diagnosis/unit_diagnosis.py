@@ -666,9 +666,8 @@ def _because(
         forbids: dict[str, set[str]] = {}
         for row in part.rows:
             for name in part.against[id(row)]:
-                if (
-                    name not in corrected and part.evidence[name] != "no"
-                ):  # that something was not there is no reason that anybody would give
+                # That something was not there is no reason that anybody would give.
+                if name not in corrected and part.evidence[name] != "no":
                     forbids.setdefault(name, set()).add(row.suspect)
         for name, whom in forbids.items():
             found.append((len(whom - set(part.left)) / 2.0, clause(name, part.evidence[name])))
