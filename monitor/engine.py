@@ -447,12 +447,14 @@ class Engine:
         return events
 
     def _telling_symbols(self) -> Mapping[str, str]:
-        """What the believed readings say; line volts that stand still to the last digit are no witness against a supply
-        that is gone."""
-        held = self._symbols.get("line_v") in ("normal", "high") and "line_v" in self._features.repeats()
-        if not held or self.facts.supply is not False:
+        """What the believed readings say, without line volts that are no witness."""
+        if self._symbols.get("line_v") not in ("normal", "high") or not self._volts_stand_still():
             return self._symbols
         return {name: symbol for name, symbol in self._symbols.items() if name != "line_v"}
+
+    def _volts_stand_still(self) -> bool:
+        """Whether line volts repeat to the last digit beside a supply that is gone: no witness against that."""
+        return self.facts.supply is False and "line_v" in self._features.repeats()
 
     def _with_alerts(self, changes: Sequence[Change]) -> list[Event]:
         """Return the changes, each with what it does to the alerts."""
@@ -577,7 +579,7 @@ class Engine:
         if call is not None and blower is not None and blower.symbol:
             asks_s = self._blower.asks_from_s(call, self._usual_s)
             self._trust_due_s = min(self._trust_due_s, asks_s if asks_s > scan.t_s else inf)
-        if self.facts.supply is False and "line_v" in self._features.repeats():
+        if self._volts_stand_still():
             self._trust_due_s = min(self._trust_due_s, scan.t_s + limits.TRUST.settle_s.value)  # it may move again
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)

@@ -274,10 +274,10 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         told.pop("trip-after", None)  # it has closed before the pressures have met: the next run trips at once
     if "trip-amps" in told and features["trip-amps"] == "high" and features.get("trip-heat") == "mild":
         told.pop("trip-heat", None)  # the weather tells of the head pressure, and the amperes themselves do
-    if "scans" in features and "compressor-not-running" not in findings:
-        # No fan shows that it was fed, and each try to start may have fallen between two scans.
-        told.pop("dead-for", None)
     if "scans" in features:
+        if "compressor-not-running" not in findings:
+            # No fan shows that it was fed, and each try to start may have fallen between two scans.
+            told.pop("dead-for", None)
         for name, (of, brief) in _SECONDS.items():
             shows = FEATURES[of][brief].ratios
             if name in told and (name, features[name]) != (of, brief):
@@ -743,12 +743,11 @@ class FeatureWatch:
             return ""
         since_s = max(self._call_read_s, now_s - limits.MINUTE_S.value)
         drawn = [s.coil_a for s in self.last if s.t_s >= since_s and s.call and s.coil_a is not None]
-        unsealed = [amps for amps in drawn if amps >= limits.COIL_UNSEALED_A.value]
+        word, ratio = "open", limits.COIL_OPEN_RATIO.value
         if now_a >= limits.COIL_UNSEALED_A.value:
-            enough = len(unsealed) >= limits.CONFIRM_SCANS.value
-            return "over" if enough and median(unsealed) > limits.COIL_OVER_RATIO.value * self._sealed_a else ""
-        open_a = limits.COIL_OPEN_RATIO.value * self._sealed_a
-        return "open" if len(drawn) >= limits.CONFIRM_SCANS.value and median(drawn) > open_a else ""
+            word, ratio = "over", limits.COIL_OVER_RATIO.value
+            drawn = [amps for amps in drawn if amps >= limits.COIL_UNSEALED_A.value]
+        return word if len(drawn) >= limits.CONFIRM_SCANS.value and median(drawn) > ratio * self._sealed_a else ""
 
     def memory(self, now_s: float) -> dict[str, tuple[str, float]]:
         """Feature -> its symbol and how long ago it was seen, s."""

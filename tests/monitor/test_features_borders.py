@@ -27,7 +27,7 @@ LOST = Facts(call=True, thermostat=True, supply=False, contacts=True, compressor
 def stopped(
     times: int = 2,
     *,
-    amps: float = 9.0,
+    amps: float | tuple[float, ...] = 9.0,
     outdoor_c: float = 28.0,
     ran_s: float = 600.0,
     off_s: float = 300.0,
@@ -39,16 +39,17 @@ def stopped(
     slows: bool = False,
     distrusted: tuple[str, ...] = (),
 ) -> dict[str, str]:
-    """What is seen of a compressor that stops by itself so many times under one call. `rise`: its current at the end of
-    a run, of what it was 24 s before; `step_s`: how far apart scans are said to be."""
+    """What is seen of a compressor that stops by itself so many times under one call. `amps`: of each run alike, or of
+    one after the other; `rise`: its current at the end of a run, of what it was 24 s before; `step_s`: how far apart
+    scans are said to be."""
     watch, at_s = FeatureWatch(unit), 1000.0
     watch.distrusted = distrusted
     watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, normal_a, rough)
-    for _ in range(times):
+    for run_a in amps if isinstance(amps, tuple) else (amps,) * times:
         watch.changed(DEAD, RUNS, at_s, normal_a, rough)
-        watch.run_minute(amps, at_s, slows=slows)
+        watch.run_minute(run_a, at_s, slows=slows)
         for scan in range(6):
-            drew_a = amps * rise ** ((scan - 5) * ran_s / 7 / 24.0)
+            drew_a = run_a * rise ** ((scan - 5) * ran_s / 7 / 24.0)
             watch.keep(Scan(t_s=at_s + ran_s * (scan + 1) / 7, compressor_a=drew_a, outdoor_c=outdoor_c))
         at_s += ran_s
         watch.changed(RUNS, DEAD, at_s, normal_a, rough)
@@ -172,16 +173,7 @@ def test_a_stop_that_tells_nothing_of_amps_takes_nothing_back() -> None:
 @pytest.mark.parametrize(("second_a", "says"), [(5.4, "under"), (9.0, "usual"), (12.0, None)])
 def test_two_stops_that_differ_say_what_they_have_in_common(second_a: float, says: str | None) -> None:
     """One at the usual current and one at little of it: little rather than much. Usual and high have nothing."""
-    watch, at_s = FeatureWatch(UNIT), 1000.0
-    watch.changed(Facts(call=True, contacts=True, compressor=None), DEAD, at_s, 9.0)
-    for amps in (9.0, second_a):
-        watch.changed(DEAD, RUNS, at_s, 9.0)
-        for scan in range(6):
-            watch.keep(Scan(t_s=at_s + 100.0 * (scan + 1), compressor_a=amps))
-        at_s += 700.0
-        watch.changed(RUNS, DEAD, at_s, 9.0)
-        at_s += 300.0
-    assert watch.seen(at_s).get("trip-amps") == says
+    assert stopped(amps=(9.0, second_a)).get("trip-amps") == says
 
 
 @pytest.mark.parametrize(("slow", "says"), [(True, "lengthening"), (False, "steady"), (None, None)])
