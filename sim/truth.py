@@ -172,7 +172,7 @@ class Truth:
         self._closings = 0
         self._tripped: deque[float] = deque(maxlen=8)
         self._settled_from_s = self._drawn_from_s = inf
-        self._quiet_since_s = 0.0
+        self._quiet_since_s, self._has_called = 0.0, False
         self._hot_s = 0.0
         self._last_s = 0.0
         self._slow: deque[bool] = deque(maxlen=5)
@@ -319,6 +319,7 @@ class Truth:
         if call:
             self._quiet_since_s = now_s
             self._hot_s = 0.0
+            self._has_called = True
         elif self.world.outdoor_c > 31.5:
             self._hot_s += now_s - self._last_s
         day_s = now_s + self.world.plan.start_hour * _HOUR_S
@@ -326,8 +327,10 @@ class Truth:
         wants = self.world.house.air_c > meant_c + 1.0
         quiet_s = now_s - self._quiet_since_s
         no_call = quiet_s > 7.5 * _HOUR_S and self._hot_s > 2.5 * _HOUR_S
-        self._set("no-call-in-heat", no_call, now_s, no_call and quiet_s > 24 * _HOUR_S)
-        self._set("overdue-call", wants and quiet_s > 2 * _HOUR_S, now_s, wants and quiet_s > 36 * _HOUR_S)
+        # Whether it is used at all nobody can know who has not seen it called.
+        self._set("no-call-in-heat", no_call, now_s, self._has_called and no_call and quiet_s > 24 * _HOUR_S)
+        long = self._has_called and wants and quiet_s > 36 * _HOUR_S
+        self._set("overdue-call", wants and quiet_s > 2 * _HOUR_S, now_s, long)
 
     # ------------------------------------------------------------ what was right to say
 

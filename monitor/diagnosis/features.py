@@ -156,8 +156,8 @@ _SAYS: dict[str, dict[str, str]] = {
         "in-frost": "the fan stopped in the middle of a run, in weather in which a heat pump defrosts",
     },
     "fan-glimpse": {
-        "still": "the fan drew nothing in the one scan that shows a run",
-        "stalled": "the fan drew a stalled motor's current in the one scan that shows a run",
+        "still": "the fan drew nothing in a run's one or last scan",
+        "stalled": "the fan drew a stalled motor's current in a run's one or last scan",
     },
     "clamps": {
         "swapped": "the fan's clamp reads the compressor's current",
@@ -887,6 +887,7 @@ class FeatureWatch:
             if self._started_s is not None and not asked and facts.supply is not False:
                 self._add_stop(self._stop(at_s, self._started_s))
                 self._watch_fan(at_s)
+                self._watch_last_of_fan(was, at_s, self._started_s)
             fans = [scan.fan_a for scan in self._ran(at_s) if scan.fan_a is not None]
             self._fan_ran_a = median(fans) if fans and was.fan else None
             self._stopped_s, self._started_s = at_s, None
@@ -980,17 +981,13 @@ class FeatureWatch:
 
     def _stop(self, at_s: float, started_s: float) -> _Stop:
         """What the last scans show of a stop: amperes are the mean of the last readings in which the compressor ran."""
-        unit = self._unit
         ran = self._ran(at_s)
         last = sorted(scan.compressor_a or 0.0 for scan in ran[-4:])
         settled_s = started_s + limits.SETTLE_S.value
         earlier = sorted(scan.compressor_a or 0.0 for scan in ran[:-4] if scan.t_s >= settled_s)
-        fans = [scan.fan_a for scan in ran if scan.fan_a is not None][-2:]
-        least_a, most_a = (ratio.value * unit.fan_fla_a for ratio in (limits.FAN_STALLED_RATIO, limits.SWAPPED_RATIO))
+        fans = [self._fan_state(scan.fan_a) for scan in ran if scan.fan_a is not None][-2:]
         last_a = ran[-1].fan_a if ran else None
-        still = last_a is not None and last_a < limits.FAN_OFF_RATIO.value * unit.fan_fla_a
-        stalled = last_a is not None and least_a < last_a < most_a
-        self._fan_within = "" if last_a is None else "still" if still else "stalled" if stalled else "ran"
+        self._fan_within = "" if last_a is None else self._fan_state(last_a)
         return _Stop(
             at_s,
             at_s - started_s,
@@ -998,7 +995,7 @@ class FeatureWatch:
             last[len(last) // 2] if last else None,
             next((s.outdoor_c for s in reversed(self.last) if s.outdoor_c is not None), None),
             earlier[len(earlier) // 2] if len(earlier) >= 3 else None,
-            len(fans) == 2 and all(least_a < amps < most_a for amps in fans),
+            fans == ["stalled", "stalled"],
             self._normal_a,
             self._rough,
             self._rises_no_more([scan for scan in ran if scan.t_s >= started_s]),
@@ -1019,6 +1016,31 @@ class FeatureWatch:
         fans = [scan.fan_a for scan in ran if scan.fan_a is not None]
         if len(fans) >= limits.CONFIRM_STOPS.value and self._fan_word(median(fans)) == "high":
             self._mark("fan-amps", "high", at_s)
+
+    def _watch_last_of_fan(self, was: Facts, at_s: float, started_s: float) -> None:
+        """See a fan that stood or stalled in a run's last scans, while the compressor drew no less than before: in the
+        heat a pressure switch opens before the fan has been found dead. One scan tells where it is no part of the stop
+        itself, as scans far apart are; two in a row always do."""
+        run = [scan for scan in self._ran(at_s) if scan.t_s >= started_s and scan.fan_a is not None]
+        word = self._fan_within
+        if was.fan is None or len(run) < 2 or (word == "still" and was.fan_may_rest):
+            return
+        last, before = run[-1], median(scan.compressor_a or 0.0 for scan in run[:-1])
+        if word not in FEATURES["fan-glimpse"] or (last.compressor_a or 0.0) < limits.RUN_LOW_RATIO.value * before:
+            return
+        if self._fan_state(run[-2].fan_a or 0.0) == word:
+            if word == "still":  # one that stalls is in the stop
+                self._mark("fan-amps", "none", at_s)
+        elif last.t_s - run[-2].t_s >= limits.GLIMPSE_STEP_S.value:
+            self._mark("fan-glimpse", word, at_s)
+
+    def _fan_state(self, fan_a: float) -> str:
+        """Whether a fan that draws so much stands, has stalled or turns."""
+        fla_a = self._unit.fan_fla_a
+        if fan_a < limits.FAN_OFF_RATIO.value * fla_a:
+            return "still"
+        stalled = limits.FAN_STALLED_RATIO.value * fla_a < fan_a < limits.SWAPPED_RATIO.value * fla_a
+        return "stalled" if stalled else "ran"
 
     def _fan_word(self, fan_a: float) -> str:
         """What the fan's current says beside its own normal, "" for nothing; none at all is the finding's to tell."""

@@ -136,6 +136,11 @@ CONTROL: dict[str, Situation] = {
         cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
         cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
+        # Starved of gas, or pumping none, the motor has grown hot on less than its normal current.
+        cause("charge-low", 1, ["trip-amps"], recent_low_running_current="no or yes", **_COMPRESSOR_ALONE),
+        cause(
+            "compressor-not-pumping", 0.5, ["trip-amps"], recent_low_running_current="no or yes", **_COMPRESSOR_ALONE
+        ),
         *recalled(recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         # Without its fan the compressor has tripped on its overload.
         cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes"),

@@ -506,6 +506,51 @@ def test_runs_that_only_single_scans_show_tell_a_trip_from_a_dead_coil(
     assert "coil-open" not in named
 
 
+@pytest.mark.parametrize(("amps", "behind"), [(6.5, True), (9.0, False)])
+def test_an_overload_that_opens_after_an_hour_at_little_current_points_at_what_does_not_cool_the_motor(
+    amps: float, behind: bool
+) -> None:
+    """A hermetic motor is cooled by the gas that it draws in: without enough of it the overload opens on little
+    current (common practice). With call, clamp and the outdoor temperature, on the first day."""
+    lone = ("call", "compressor_a", "outdoor_c")
+    day = [(600.0, REST), (900.0, RUN)] * 3 + [(600.0, REST)]
+    day += [(4800.0, but(RUN, compressor_a=amps)), (2700.0, NO_PULL)] * 2
+    few = [(held_s, {name: scan[name] for name in lone}) for held_s, scan in day]
+    told = last_of(events(scans(*few, every_s=10.0), fitted=lone))
+    assert told.findings == ("call-without-run",)
+    named = [name for name, _ in told.suspects]
+    assert named[0] == "compressor-overload-open"
+    assert ("charge-low" in named[:2]) is behind
+
+
+@pytest.mark.parametrize(
+    ("last", "every_s", "seen"),
+    [
+        ({"fan_a": 0.0, "compressor_a": 11.0}, 10.0, {"fan-glimpse": "still"}),
+        ({"fan_a": 2.4}, 30.0, {"fan-glimpse": "stalled"}),
+        ({"fan_a": 0.0}, 5.0, {"fan-amps": "none"}),  # the seconds that it takes hold two scans
+        ({"fan_a": 0.0, "compressor_a": 4.0}, 10.0, {}),  # a scan that the stop itself has cut
+        ({"fan_a": 0.0, "compressor_a": 11.0}, 9.0, {}),
+        ({}, 10.0, {}),
+    ],
+)
+@pytest.mark.parametrize("sensors", ["contacts", "currents"])
+def test_a_fan_that_dies_just_before_its_heat_trips_a_switch_is_seen_in_the_last_scans(
+    last: dict[str, float], every_s: float, seen: dict[str, str], sensors: str
+) -> None:
+    """Without its fan a condenser's pressure opens the switch within seconds in the heat (common practice)."""
+    lasts_s = 10.0 if every_s < 9.0 else every_s
+    day = [(600.0, REST), (1200.0, RUN)] * 2 + [(600.0, REST), (900.0, RUN), (lasts_s, but(RUN, **last))]
+    day.append((900.0, NO_PULL))
+    if sensors == "currents":
+        day = [(s, but(scan, control_v=None, coil_a=None, supply=None, load=None)) for s, scan in day]
+    told = last_of(events(scans(*day, every_s=every_s)))
+    shown = {name: symbol for name, symbol in told.features.items() if name in ("fan-glimpse", "fan-amps")}
+    assert shown == seen
+    named = [name for name, _ in told.suspects]
+    assert ({"fan-motor", "fan-capacitor"} <= set(named[:3])) is bool(seen)
+
+
 @pytest.mark.parametrize("cut", ["contactor", "call"])
 def test_a_unit_that_is_locked_out_after_one_short_run_suspects_the_fan_of_the_one_scan(cut: str) -> None:
     """Without its fan a high-pressure switch opens within seconds in the heat, and a board locks the unit out (common

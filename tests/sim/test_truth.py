@@ -95,6 +95,20 @@ def test_what_sensors_and_scans_cannot_show_need_not_be_told() -> None:
     assert "locked-rotor" not in due(locked, 10.0)  # a stall, or a run into the pressure switch, may be over by then
 
 
+@pytest.mark.parametrize("calls", [(), CALLS])
+def test_that_a_call_is_missing_must_be_told_of_a_unit_that_has_been_called(
+    calls: tuple[tuple[float, float], ...],
+) -> None:
+    """contract.md: "in a unit that called on earlier days like it". Whether another is used at all nobody can know."""
+    world = World(WorldPlan(calls=calls, start_hour=9.0))
+    truth = Truth(world, 0.0)
+    for look in range(12 * 40):
+        world.advance(300.0 * look)
+        truth.look()
+    assert ("no-call-in-heat" in due(truth)) is bool(calls)
+    assert truth.bears_out("no-call-in-heat", 300.0 * 479, 1.0)
+
+
 def test_no_cooling_may_be_told_once_the_run_is_long_and_its_air_uncooled_for_a_while() -> None:
     """By the contract's words: a run of 15 min and more, and the split; how long it is uncooled is the monitor's own
     caution. In a run of 25 min, valves that leak from its 10th on may be told at its 18th and not at once."""
