@@ -294,6 +294,9 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if "trip-amps" in told:
         told.pop("run-amps", None)  # what it drew as it stopped says the same, and of the stop itself
     if "fan-not-running" in findings:
+        told.pop("fan-glimpse", None)
+        if features.get("fan-amps") == "none":
+            told.pop("fan-amps")  # the finding says it
         # Without its fan the compressor trips alike, whatever keeps the fan from turning; and is locked out then, so
         # that the next call finds the contactor open.
         if features.get("opened") == "at-start":

@@ -220,6 +220,8 @@ SUSPECTS: dict[str, Suspect] = {
         load=("spade terminals and crimper", "wire connectors"),
         signs={
             "fan-fell": {"yes": 2},
+            "fan-amps": {"none": 2},  # in its own lead
+            "fan-glimpse": {"still": 2, "stalled": 0.3},
             "both-stop": {"yes": 15},  # one lead, and one pole, feeds both
             "coil-amps": {"open": 6},
             "line-blink": {"likely": 2},

@@ -145,7 +145,7 @@ def test_a_unit_that_its_thermostat_does_not_call_has_no_air_by_the_same_fault()
         ("short-cycling", {"called-again": "soon"}, "fan-capacitor", "thermostat"),
         ("call-without-pull-in", {"opened": "in-run", "trip-amps": "under"}, "low-pressure-cutout", "condenser-dirty"),
         ("fan-not-running", {"fan-stopped": "in-frost"}, "defrost-board", "fan-capacitor"),
-        ("fan-not-running", {"fan-amps": "none"}, "defrost-board", "run-capacitor"),
+        ("overload-cycling", {"fan-amps": "none"}, "fan-motor", "condenser-dirty"),
         ("line-supply-lost", {"supply-lost": "at-rest"}, "line-supply-off", "compressor-grounded"),
         (
             "call-not-reaching-unit",
@@ -504,6 +504,19 @@ def test_runs_that_only_single_scans_show_tell_a_trip_from_a_dead_coil(
     named = [name for name, _ in told.suspects]
     assert named[0] in first
     assert "coil-open" not in named
+
+
+def test_where_the_dead_fan_itself_is_found_its_last_scans_tell_nothing_more() -> None:
+    """They say what the finding says: a fan's own lead is as likely as before."""
+    dead = but(RUN, fan_a=0.0, compressor_a=11.0)
+    day = [(600.0, REST), (1200.0, RUN)] * 2 + [(600.0, REST), (600.0, RUN), (60.0, dead)]
+    found, tripped = (last_of(events(scans(*day, *after))) for after in ((), ((60.0, but(dead, compressor_a=0.0)),)))
+    assert found.findings[:1] == ("fan-not-running",)
+    assert "fan-amps" not in found.features
+    assert tripped.features["fan-amps"] == "none"
+    at_first, then = (dict(told.suspects) for told in (found, tripped))
+    assert "loose-connection" in then
+    assert list(then)[:2] == list(at_first)[:2]
 
 
 @pytest.mark.parametrize(("amps", "behind"), [(6.5, True), (9.0, False)])
