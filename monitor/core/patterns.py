@@ -655,7 +655,7 @@ class Durations:
 # Findings whose condition may hold longer by what a unit does by design.
 GRACED = (
     *("call-without-pull-in", "call-without-run", "call-not-reaching-unit"),
-    *("fan-not-running", "compressor-not-running"),
+    *("fan-not-running", "compressor-not-running", "contacts-stuck-closed"),
 )
 _MODULATES = "variable-speed"  # its name in the memory
 _HEATS = "heat_pump"
@@ -927,6 +927,10 @@ class Habits:
             if self._fan_awaited_s < inf and self._unit.fan_by_board and facts.draw != "high":
                 late_s = max(late_s, _HABIT.board_fan_wait_s.value - self._fan_hold_s)
             return max(self._frost_s if facts.fan_may_rest else 0.0, late_s)
+        if finding == "contacts-stuck-closed":
+            # A fan alone tells of the contacts once no board lets it run on.
+            alone = facts.fan and facts.load is None and facts.compressor is None
+            return _HABIT.run_on_s.value if alone else 0.0
         waits = finding in ("call-without-pull-in", "call-without-run")
         anew_s = 0.0
         if waits and self._unit.load_shed and self._unit.call_tap != "coil" and self._may_be_shed(now_s):

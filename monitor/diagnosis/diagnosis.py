@@ -203,8 +203,10 @@ class FindingDiagnosis:
             trait: symbol for trait, symbol in {**observed.last_runs, **observed.features}.items() if trait in FEATURES
         }
         back = ages_s(self._back_s, now_s).keys()
-        new = {name for name in stands - back if CATALOGUE[name].severity is Severity.URGENT}
-        if back & stands or (back & set(gone) and not new):  # what is new need not come and go as the others do
+        # What is new need not come and go as the others do, unless it is the pattern that they make.
+        pattern = {name for name in stands if CATALOGUE[name].pattern and any(name in FOLLOWS.get(b, ()) for b in back)}
+        new = {name for name in stands - back - pattern if CATALOGUE[name].severity is Severity.URGENT}
+        if back & stands or (back & set(gone) and not new):
             features["comes-and-goes"] = "yes"
         self._features = features
         # Whom the fullest look of the last days was at, with what its shares still count: of evidence that is too old

@@ -163,6 +163,26 @@ def test_contacts_stuck_closed_is_raised_after_ten_seconds(readings: Readings) -
     assert changes((100, RUN), (60, readings), (60, REST))[0] == (110.0, "raised", "contacts-stuck-closed")
 
 
+@pytest.mark.parametrize(
+    ("run_on_s", "compressor_a", "raised_s"),
+    [
+        (90.0, None, None),  # a board lets its fan run on for a minute or two (common practice)
+        (230.0, None, None),
+        (900.0, None, 250.0),  # and not for longer: limits.HABITS.run_on_s beyond the ten seconds
+        (900.0, 0.0, None),  # contacts that drive a fan drive the compressor as well
+    ],
+)
+def test_a_fan_alone_tells_of_closed_contacts_once_no_board_lets_it_run_on(
+    run_on_s: float, compressor_a: float | None, raised_s: float | None
+) -> None:
+    """With neither contacts nor compressor sensed, as when its clamp is unplugged, again after each of three runs."""
+    on = but(REST, load=None, compressor_a=compressor_a, fan_a=1.0)
+    run, rest = (but(scan, load=None, compressor_a=None) for scan in (RUN, REST))
+    told = changes(*[(600.0, run), (run_on_s, on), (600.0, rest)] * 3)
+    after = [t_s for t_s, change, finding in told if (change, finding) == ("raised", "contacts-stuck-closed")]
+    assert after == [600.0 + raised_s + n * (1200.0 + run_on_s) for n in range(3) if raised_s is not None]
+
+
 def test_standing_current_of_a_run_capacitor_is_neither_running_nor_stuck() -> None:
     """A trickle under 20 % of rated load with no call, in a one-pole unit, stays silent (check value 4.18)."""
     assert raised((100, RUN), (4000, but(REST, compressor_a=2.5)), (900, RUN), (900, but(REST, compressor_a=2.5))) == []

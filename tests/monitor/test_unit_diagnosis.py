@@ -1158,6 +1158,19 @@ def test_the_diagnosis_is_told_when_it_changes_and_not_at_each_flicker() -> None
     assert all(sum(share for _, share in one.suspects) <= 1.001 for one in found)
 
 
+def test_who_is_suspected_stays_as_it_is_from_one_trip_to_the_next() -> None:
+    """A compressor that trips at too much current and starts again by itself, with call and clamp alone: what stops and
+    runs again is what comes and goes, and the pattern of it is nothing new."""
+    lone = ("call", "compressor_a")
+    hot = but(RUN, compressor_a=1.35 * RUN["compressor_a"])
+    day = [(600.0, REST), (900.0, RUN), (600.0, REST), *[(300.0, hot), (1800.0, NO_PULL)] * 8]
+    few = [(held_s, {name: scan[name] for name in lone}) for held_s, scan in day]
+    told = [event for event in events(scans(*few), fitted=lone) if isinstance(event, Diagnosed)]
+    cycling = [event for event in told if "overload-cycling" in event.findings]
+    assert cycling
+    assert len({event.suspects[0][0] for event in cycling[1:]}) == 1
+
+
 def test_what_comes_and_goes_says_so_between_its_times_and_not_of_a_new_fault() -> None:
     """A contactor that let go twice; where the supply goes once, a breaker is as likely as ever, and no loose joint."""
     engine = Engine(SETTINGS, fitted=ALL)
