@@ -210,6 +210,27 @@ class TRUST(LimitGroup):
     rest_ratio = _ours(0.7, "of the median", 0.3, 1, "a house warms faster at one hour of the day than at another")
     rest_least_s = _ours(60.0, "s", 20, 240, "a shorter gap is a blink of the call, whatever the thermostat")
     whole_run_s = _ours(240.0, "s", 60, 3600, "as long as a thermostat runs at the least")
+    own_cycles = _ours(20, "times", 5, 100, "of the last day or so: a band is changed with the thermostat")
+    own_cycles_least = _ours(5, "times", 2, 50, "as many rests and runs show a thermostat's band")
+    own_short_ratio = _ours(
+        0.6,
+        "of the median",
+        0.2,
+        0.9,
+        "rest * run / (rest + run) is a constant of house and thermostat, within a third",
+    )
+    own_long_ratio = _ours(
+        2.5, "of the median", 1.2, 10, "and so upwards, more for the first run after an evening with open windows"
+    )
+    alike_ratio = _ours(
+        1.25, "1", 1.05, 2, "either way: most of a thermostat's own lie within it, and one in five of other spans"
+    )
+    own_run = _ours(
+        1.2, "1", 0, 3, "a cut call came back, and went again, at the very times that the thermostat would have chosen"
+    )
+    own_period_ratio = _ours(
+        0.75, "of the shortest", 0.3, 1, "one that keeps a fixed rate of cycles hurries, or idles, by less than that"
+    )
     run_ons = _ours(8, "times", 2, 60, "of the last days: a board's run-on does not change")
     run_ons_least = _ours(2, "times", 1, 20, "as often must the blower have stopped after a call to know its run-on")
     run_on_least_s = _ours(10.0, "s", 2, 60, "a blower that stops with the call may have lost its power with it")
@@ -280,7 +301,14 @@ class HABITS(LimitGroup):
     delay_least_s = _ours(15.0, "s", 5, 60, "a contactor that closes sooner had no timer")
     delay_most_s = Limit(600.0, "s", 60, 3600, "common practice", "delay timers of cooling units go up to ten minutes")
     break_most_s = Limit(900.0, "s", 60, 3600, "common practice", "5 min is usual after a stop; boards add some")
-    shed_least_s = _ours(240.0, "s", 60, 3600, "no utility's switch cuts for less than some minutes")
+    shed_least_s = _ours(
+        360.0,
+        "s",
+        60,
+        3600,
+        "a quarter of each half hour, 7.5 min, is the least that utilities cut (common practice), less a slow scan;"
+        " a pan that fills again and a joint that opens hot come back sooner",
+    )
     shed_most_s = _cited(3600.0, "s", 600, 14400, sources.LOAD_CONTROL)
     frost_c = _cited(12.0, "°C", 5, 20, sources.FROST, why="they frost below about 5 to 7 °C; the margin is ours")
     heats_below_c = _ours(8.0, "°C", 0, 15, "no house is cooled through its unit when it is so cold outdoors")

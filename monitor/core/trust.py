@@ -39,6 +39,7 @@ from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.blower import BlowerSays
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import DebouncedInputs, lasted
+from condenser_monitor.monitor.core.own_cycles import OwnCycles
 from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.core.records import Cycle
 
@@ -212,8 +213,9 @@ class Evidence(NamedTuple):
 class SensorStory(NamedTuple):
     """The cheapest course of things under one set of liars: what it costs, the state by now, the faults that were
     paid for, since when the thermostat demands, the contacts are closed, and open, whether that was for as long as a
-    thermostat rests before they closed, whether a whole run has been done since a fault last stood, and when the
-    thermostat was satisfied although nothing had cooled (inf: not at the last time)."""
+    thermostat rests before they closed, whether a whole run has been done since a fault last stood, whether its length
+    and that rest are as this thermostat makes them, and when the thermostat was satisfied although nothing had cooled
+    (inf: not at the last time)."""
 
     cost: float
     world: ReadWorld | None
@@ -223,6 +225,7 @@ class SensorStory(NamedTuple):
     opened_s: float = -inf
     rested: bool = True
     long_run: bool = False
+    own_run: bool = False
     satisfied_s: float = inf
 
 
@@ -323,6 +326,7 @@ class Trust:
         self.stalled_s = -inf  # when its clamp last read a stall, as no clamp does that reads nothing
         self._rests_s: deque[float] = deque(maxlen=int(limits.TRUST.rests.value))  # between its last whole runs
         self._ran_until_s = -inf  # when the last of them ended
+        self._own = OwnCycles()
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -412,6 +416,7 @@ class Trust:
         if whole and cycle.start_seen and self._ran_until_s > -inf:
             self._rests_s.append(cycle.started_s - self._ran_until_s)
         self._ran_until_s = cycle.stopped_s if whole else -inf
+        self._own.ran(cycle)
 
     @property
     def pause_s(self) -> float:
@@ -426,7 +431,7 @@ class Trust:
         """Return whether a sensor that is believed would be distrusted if this stayed as it is."""
         kept = self._stories, self._evidence, self._calm, self._liars, self.memory
         named = self.distrusted, self.named
-        changed = self.update(evidence, now_s)
+        changed = evidence != self._evidence and self._weigh(evidence, now_s)
         accused = changed and not self._liars <= kept[3]
         self._stories, self._evidence, self._calm, self._liars, self.memory = kept
         self.distrusted, self.named = named
@@ -436,6 +441,12 @@ class Trust:
         """Weigh what has been settled; True when other sensors are distrusted by it."""
         if evidence == self._evidence:
             return False
+        if "thermostat" in self.sensors:
+            believed = "thermostat" not in self.distrusted
+            self._own.thermostat(evidence.readings[self.sensors.index("thermostat")] if believed else None, now_s)
+        return self._weigh(evidence, now_s)
+
+    def _weigh(self, evidence: Evidence, now_s: float) -> bool:
         before, self._evidence = self._evidence, evidence
         if self._calm and self._consistent(evidence, now_s):
             return False
@@ -606,6 +617,8 @@ class Trust:
             elif name in LASTING and self._whole_run(story, world, now_s):
                 # A fault that lets the unit do a whole run in between, and comes back.
                 cost += limits.TRUST.heals.value
+                if name == "call-cut" and self._own_run(story, now_s):
+                    cost += limits.TRUST.own_run.value
         if world.demand and lasted(story.satisfied_s, now_s, self.pause_s):
             # A thermostat that was satisfied as soon as ever, and nothing had cooled.
             cost += limits.TRUST.satisfied.value
@@ -651,6 +664,7 @@ class Trust:
             opened_s,
             rested,
             long_run,
+            long_run and self._own_run(story, now_s),
             satisfied_s,
         )
 
@@ -664,7 +678,14 @@ class Trust:
             return story.long_run
         # A run in which it did not cool is none in which its fault was away.
         cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
-        return cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
+        whole = cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
+        return whole and not self._own.unlike(story.closed_s - story.opened_s, now_s - story.closed_s)
+
+    def _own_run(self, story: SensorStory, now_s: float) -> bool:
+        """Whether the whole run that has been done by now, and the rest before it, are as the thermostat makes them."""
+        if story.long_run or story.closed_s == inf:
+            return story.own_run
+        return self._own.alike(story.closed_s - story.opened_s, now_s - story.closed_s)
 
     def _possible(self, readings: tuple[Reading, ...]) -> tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]:
         """The states that these readings leave, each with its oddities, the least odd first. Readings of one part that

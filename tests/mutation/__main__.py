@@ -41,6 +41,7 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/blinks.py": ("blinks",),
     "monitor/core/blower.py": ("blower",),
     "monitor/core/noise.py": ("noise",),
+    "monitor/core/own_cycles.py": ("own_cycles",),
     "monitor/diagnosis/elimination.py": ("elimination", "../conformance/test_elimination_published"),
     "monitor/diagnosis/features.py": ("features_borders", "unit_diagnosis", "suspects"),
     "monitor/diagnosis/unit_diagnosis.py": ("shortlist_borders", "vignettes", "diagnose", "unit_diagnosis"),
