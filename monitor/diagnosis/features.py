@@ -20,6 +20,7 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.records import Cycle, Scan
+from condenser_monitor.monitor.diagnosis.silent_starts import SilentStarts
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 
 
@@ -76,6 +77,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     ),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
+    "silent-start": ("compressor-not-running", "pull-in-without-run", "call-without-run"),
     "dead-for": ("compressor-not-running", "pull-in-without-run", "call-without-run"),
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
     "rise": ("long-run", "high-running-current", *_STOPS),
@@ -107,6 +109,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "stalled": {
         "yes": "it drew locked-rotor current for a moment and stopped",
+    },
+    "silent-start": {
+        "yes": "a rested compressor drew nothing as it was called, not even a stalled one's current",
     },
     "trip-after": {
         "seconds": "it stops within seconds of its start",
@@ -249,7 +254,7 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     # While the contactor chatters, each stop is the contactor's.
     mute: tuple[str, ...] = ()
     if "contactor-chatter" in findings or "flickers" in features:
-        mute += (*_OF_STOPS, "stalled", "opened")
+        mute += (*_OF_STOPS, "stalled", "opened", "silent-start")
     if "contactor-chatter" in findings:
         mute += ("call-flickers",)  # the finding says it, of whatever makes and breaks by the second
     if "locked-rotor" in findings or not stalls(features):
@@ -275,7 +280,7 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
     if "trip-amps" in told and features["trip-amps"] == "high" and features.get("trip-heat") == "mild":
         told.pop("trip-heat", None)  # the weather tells of the head pressure, and the amperes themselves do
     if "scans" in features:
-        if "compressor-not-running" not in findings:
+        if "compressor-not-running" not in findings and "silent-start" not in features:
             # No fan shows that it was fed, and each try to start may have fallen between two scans.
             told.pop("dead-for", None)
         for name, (of, brief) in _SECONDS.items():
@@ -385,6 +390,7 @@ class FeatureWatch:
         self._blew = False  # the blower's sensor has read it running beside the compressor
         self._stalled_s: float | None = None
         self._stall_began_s = -inf
+        self._silent, self._facts = SilentStarts(unit.delay_on_make_s), Facts()
         self._fan_stopped_s = self._both_s = -inf  # when the fan last stopped; the last stop of both motors
         self.stall_read_s = -inf  # when a stall was last read
         self._fan_within = ""
@@ -446,7 +452,12 @@ class FeatureWatch:
                 if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
                     self._mark("call-flickers", "yes", scan.t_s)
             self._call = scan.call
-        amps = scan.compressor_a
+        self._glimpse_stall(scan, scan.compressor_a)
+
+    def _glimpse_stall(self, scan: Scan, amps: float | None) -> None:
+        """See a compressor's current, and whether it is a stalled one's that stops."""
+        if amps is not None and amps >= self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
+            self._silent.drew()
         if amps is not None and amps >= self._locked_a:
             if self._stalled_s is None:
                 self._stall_began_s = scan.t_s
@@ -528,7 +539,8 @@ class FeatureWatch:
         rough: tuple[float, float] | None = None,
     ) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
-        self._normal_a, self._rough = normal_a, rough
+        self._normal_a, self._rough, self._facts = normal_a, rough, facts
+        self._silent.changed(was, facts, at_s)
         if facts.call and was.call is False:
             self._called_s = at_s
         if facts.contacts and was.contacts is False:
@@ -680,6 +692,7 @@ class FeatureWatch:
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._cut_run = False
+        self._silent.gap()
         self.last.clear()
 
     # ------------------------------------------------------------ out
@@ -716,6 +729,8 @@ class FeatureWatch:
                 hidden = all(apart for _, apart in words)
         if lasted(self._dead_s, now_s, limits.OVERLOAD_MOST_S.value):
             found["dead-for"] = "hours"
+        if self._silent.seen(self._facts, now_s, step_s):
+            found["silent-start"] = "yes"
         if self._fan_fell():
             found["fan-fell"] = "yes"
         coil = self._coil_word(now_s)
@@ -762,7 +777,7 @@ class FeatureWatch:
         times_s = (*(at_s for _, at_s in self._marks.values()), *stops_s)
         soonest_s = min((at_s + limits.EPISODE_S.value for at_s in times_s if _tells(at_s, now_s)), default=inf)
         dead_s = self._dead_s + limits.OVERLOAD_MOST_S.value
-        return min(soonest_s, dead_s) if dead_s > now_s else soonest_s
+        return min(soonest_s, self._silent.due_s(now_s), dead_s if dead_s > now_s else inf)
 
     def judge_clamps(self, now_s: float) -> bool | None:
         """See whether the fan's clamp has read what no fan draws, scan after scan, and the compressor's what a fan

@@ -288,6 +288,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.3, "under": 0.2, "low": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2, "hour": 0.5},
+            "silent-start": {"yes": 0.2},
             "dead-for": {"hours": 0.3},  # its stalls show at each reset, where scans are close
             "line-blink": {"yes": 0.4, "likely": 0.4},
             "starts": {"lengthening": 2.5, "steady": 0.7},
@@ -313,6 +314,7 @@ SUSPECTS: dict[str, Suspect] = {
             "off-time": {"seconds": 0.02, "moments": 0.2, "long": 1.5},
             "trip-amps": {"locked": 0.3, "usual": 2},
             "stalled": {"yes": 0.1},
+            "silent-start": {"yes": 0.4},  # the run before it ended with its call: nothing has heated it since
             "dead-for": {"hours": 0.5},  # one that has failed stays open as a winding does
         },
         winding_ohms="overload-open; seldom balanced",
@@ -326,6 +328,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "call-blink": {"yes": 0.2},
             # its stalls may all fall between slow scans
+            "silent-start": {"yes": 0.2},
             "dead-for": {"hours": 0.3},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},
@@ -603,6 +606,7 @@ SUSPECTS: dict[str, Suspect] = {
             "trip-amps": {"locked": 3, "usual": 0.1, "under": 0.1},
             "stalled": {"yes": 3},
             "trip-after": {"seconds": 2.5, "minutes": 0.3},
+            "silent-start": {"yes": 0.2},
             "dead-for": {"hours": 0.3},
             "line-blink": {"yes": 0.5, "likely": 0.4},
             "starts": {"lengthening": 1.5, "steady": 0.8},
