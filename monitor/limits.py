@@ -223,7 +223,7 @@ class TRUST(LimitGroup):
         2.5, "of the median", 1.2, 10, "and so upwards, more for the first run after an evening with open windows"
     )
     alike_ratio = _ours(
-        1.25, "1", 1.05, 2, "either way: most of a thermostat's own lie within it, and one in five of other spans"
+        1.35, "1", 1.05, 2, "either way: nine in ten of a thermostat's own lie so near to the one before, few others do"
     )
     own_run = _ours(
         1.2, "1", 0, 3, "a cut call came back, and went again, at the very times that the thermostat would have chosen"

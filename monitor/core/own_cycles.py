@@ -73,9 +73,12 @@ class OwnCycles:
         return shorter or longer
 
     def alike(self, rest_s: float, run_s: float) -> bool:
-        """Return whether they lie on this thermostat's own law, as what cuts the call would by chance alone."""
+        """Return whether they lie on this thermostat's own law, and each beside its last own one, as what cuts the call
+        would by chance alone: weather moves slowly, and what a utility cuts for as long may lie on the law too."""
         usual_s = self._usual_s()
         if usual_s is None or not 0.0 < rest_s < inf:
             return False
-        ratio = band_s(rest_s, run_s) / usual_s
-        return 1.0 / limits.TRUST.alike_ratio.value <= ratio <= limits.TRUST.alike_ratio.value
+        near = limits.TRUST.alike_ratio.value
+        last_rest_s, last_run_s = self._cycles[-1]
+        pairs = ((band_s(rest_s, run_s), usual_s), (rest_s, last_rest_s), (run_s, last_run_s))
+        return all(1.0 / near <= one / other <= near for one, other in pairs)

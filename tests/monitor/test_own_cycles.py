@@ -31,6 +31,12 @@ def day(seed: int, count: int = 12) -> list[Part]:
     return parts
 
 
+def reversed_day(seed: int) -> list[Part]:
+    """What follows on it, as the day cools."""
+    parts = day(seed)
+    return [part for place in range(len(parts) - 2, -1, -2) for part in parts[place : place + 2]]
+
+
 @pytest.mark.parametrize("duty", [0.1, 0.3, 0.5, 0.7, 0.9])
 def test_a_thermostats_band_is_one_number_at_every_duty(duty: float) -> None:
     """1 / (4 Nmax), with the duty cancelled: 300 s at three cycles an hour."""
@@ -112,12 +118,37 @@ def test_what_cuts_the_call_at_times_that_are_no_thermostats_makes_no_liar(
     assert len(names) >= 10
 
 
-@pytest.mark.parametrize(("scale", "alike"), [(0.78, False), (0.82, True), (1.0, True), (1.2, True), (1.3, False)])
-def test_a_run_that_lies_on_the_thermostats_law(scale: float, alike: bool) -> None:
-    """alike_ratio, at another duty than the learned one."""
+NEAR = limits.TRUST.alike_ratio.value
+
+
+@pytest.mark.parametrize(
+    ("rest", "run", "alike"),
+    [
+        (1.0, 1.0, True),
+        (NEAR * 0.99, 1.0, True),
+        (NEAR * 1.01, 1.0, False),
+        (1.0, NEAR * 0.99, True),
+        (1.0, NEAR * 1.01, False),
+        (NEAR * 1.01, 0.8, False),
+        (0.99 / NEAR, 0.99 / NEAR, False),  # each, and with them their band
+        (1.01 / NEAR, 1.0, True),
+        (0.5, 2.0, False),  # on the law, and not beside the last
+    ],
+)
+def test_a_run_that_lies_on_the_thermostats_law_and_beside_its_last(rest: float, run: float, alike: bool) -> None:
+    """alike_ratio."""
     own = learned(*[(900.0, 900.0)] * 6)
-    assert own.alike(2250.0 * scale, 562.5 * scale) is alike  # a fifth of the time: 450 s again
+    assert own.alike(900.0 * rest, 900.0 * run) is alike
     assert not OwnCycles().alike(900.0, 900.0)
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+def test_a_utility_that_cuts_half_of_each_half_hour_accuses_no_thermostat(every_s: float) -> None:
+    """A quarter of an hour off and one on (common practice of load control) lies on the law of a thermostat of two
+    cycles an hour; in the heat in which it is done this one runs for longer and rests for less."""
+    hot = [part for rest_s, run_s in [law(0.7, 2.0)] * 6 for part in ((rest_s, REST), (run_s, RUN))]
+    cuts = [part for _ in range(4) for part in ((900.0, RUN), (900.0, CUT))]
+    assert set(raised(*hot, (600.0, REST), *cuts, every_s=every_s)) == {"call-not-reaching-unit"}
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
@@ -125,7 +156,7 @@ def test_a_run_that_lies_on_the_thermostats_law(scale: float, alike: bool) -> No
 def test_a_sensor_stuck_at_1_over_a_thermostats_own_cycles_alarms_once(every_s: float, seed: int) -> None:
     """At the second time that the call goes, after a rest and a run as the thermostat makes them; before this unit's
     own are known, at the third."""
-    stuck = [(held_s, but(readings, thermostat=True)) for held_s, readings in day(seed + 5)]
+    stuck = [(held_s, but(readings, thermostat=True)) for held_s, readings in reversed_day(seed + 5)]
     names = raised(*day(seed), *stuck, every_s=every_s, fitted=ALL)
     assert names == ["call-not-reaching-unit", "sensing-disagrees"]
     names = raised(*day(seed)[:8], *stuck, every_s=every_s, fitted=ALL)
