@@ -97,8 +97,8 @@ __all__ = [
 
 # While one of these stands, nothing can call the unit.
 _UNCALLABLE = frozenset({"line-supply-lost", "control-power-lost", "call-not-reaching-unit"})
-# What a declared utility's switch may bring about, and what may come to be urgent while it stands.
-_SHED = ("call-without-pull-in", "call-without-run")
+# What a utility's switch may bring about, and what may come to be urgent while it stands.
+_SHED = ("call-without-pull-in", "call-without-run", "call-not-reaching-unit")
 _ESCALATES = ("overdue-call", *_SHED)
 Symbols = dict[str, str]  # observable -> symbol
 FeatureSeen = tuple[str, float]  # its symbol, and how many seconds ago it was seen
@@ -966,6 +966,12 @@ class Engine:
                 found[name] = value if isinstance(value, bool) else round(value, 3)
         return found | self._counted(row.name)
 
+    def _may_be_shed(self, name: str) -> bool:
+        """Whether a utility's switch, declared or not, may be behind a finding for as long as it stands by now."""
+        if name != "call-not-reaching-unit" and self._habits.shed_unseen(self.facts, self.now_s):
+            return True
+        return self._habits.shed_as_before(name, self.now_s, self._usual_s)
+
     def _counted(self, name: str) -> Evidence:
         if name == "sensor-silent":
             return {"silent": self._inputs.silent(self.now_s, *self._silence)}
@@ -975,7 +981,7 @@ class Engine:
             return {"pattern": "; ".join(self._patterns.short.reasons(self.now_s))}
         if name == "overload-cycling":
             return {"restarts": float(len(self._patterns.overload.times_s))}
-        if name in _SHED and self._habits.shed_unseen(self.facts, self.now_s):
+        if name in _SHED and self._may_be_shed(name):
             return {MAY_BE_SHED: True}
         if name == "overdue-call" and (owed := self._calls.owed()) is not None:
             counted: Evidence = {"silent_h": round(owed.silent_h, 1), "missed_run_h": round(owed.owed_h, 1)}

@@ -716,6 +716,7 @@ class Habits:
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._fan_awaited_s = inf
+        self._asked_s = inf  # since when the thermostat calls and no call is at the unit
         self._back_s = inf  # since when the call is back after such a cut, with a thermostat that has not let go
         # For how long it was back before each of the last cuts; inf where the thermostat had let go meanwhile.
         self._between_s: deque[float] = deque(maxlen=int(_HABIT.times.value))
@@ -776,6 +777,7 @@ class Habits:
         self._waiting_s = inf
 
     def _mind_cut(self, was: Facts, facts: Facts, at_s: float) -> None:
+        self._asked_s = min(self._asked_s, at_s) if facts.thermostat and facts.call is False else inf
         if facts.thermostat and facts.call is False:
             if was.call and was.thermostat:
                 self._cut_s = at_s
@@ -912,7 +914,7 @@ class Habits:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
         self._fan_awaited_s = inf
-        self._coil_off_s = self._coil_back_s = inf
+        self._coil_off_s = self._coil_back_s = self._asked_s = inf
         self._back_s, self._opened_s, self._was, self._let_go = inf, -inf, Facts(), None
 
     # ------------------------------------------------------------ out
@@ -985,6 +987,20 @@ class Habits:
             return False
         recent = not lasted(self._safety_s, now_s, limits.EPISODE_S.value)
         return not recent and not lasted(let_go[0], now_s, _HABIT.shed_most_s.value)
+
+    def shed_as_before(self, finding: str, now_s: float, usual_step_s: float) -> bool:
+        """Whether a switch that nobody declared may cut the call, or the coil, for no longer by now than it did the
+        last time: that once came back by itself after as long as a utility cuts. One cut may have been a float's, and
+        two that differ were none of a timer: it is told each time until it is learned, and as urgent once it outlasts
+        the one before."""
+        cuts_s = self.durations["load-shed"].lasted_s
+        since_s = self._asked_s if finding == "call-not-reaching-unit" else self._coil_off_s
+        denied = _OFFERED_AS["load-shed"] in self._unit.not_by_design or not self._unit.delay_learned
+        if denied or not cuts_s or since_s == inf or (finding != "call-not-reaching-unit" and not self._coil_cut):
+            return False
+        alike = max(cuts_s) - min(cuts_s) <= _to_a_scan_s(usual_step_s)
+        usual = _HABIT.shed_least_s.value <= min(cuts_s) and max(cuts_s) <= _HABIT.shed_most_s.value
+        return alike and usual and not lasted(since_s, now_s, _HABIT.over_ratio.value * max(cuts_s))
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""

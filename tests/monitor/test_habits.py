@@ -218,6 +218,49 @@ def test_a_utility_that_cuts_half_of_each_half_hour_makes_a_liar_of_no_sensor(ev
     assert [offer.setting for offer in engine.status().offers] == ([] if declared else ["unit.load_shed"])
 
 
+def urgencies(*parts: tuple[float, dict[str, object]], every_s: float, settings: Settings = SETTINGS) -> list[Any]:
+    """How urgent each cut of the call, or of the coil, was as it was raised, and what it came to be."""
+    heard = events(scans(*parts, every_s=every_s), settings, ALL)
+    found = [e for e in heard if isinstance(e, Change) and e.finding in ("call-not-reaching-unit", *_NO_PULL)]
+    return [(e.change.value, e.severity.value) for e in found if e.change.value != "cleared"]
+
+
+_NO_PULL = ("call-without-pull-in", "call-without-run")
+URGENT, SOON, LATER = ("raised", "urgent"), ("raised", "soon"), ("revised", "urgent")
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize(("off", "cut_s"), [(CUT, 900.0), (WAIT, 900.0), (CUT, 450.0)])
+def test_a_switch_that_nobody_declared_is_urgent_once(off: dict[str, object], cut_s: float, every_s: float) -> None:
+    """Where it cuts the call, or the coil's lead behind its tap: the next cuts are told as not urgent for as long as
+    the first one lasted, until they are learned; one that outlasts it by a fifth is urgent."""
+    sound = [(600.0, REST), (900.0, RUN)]
+    cuts = [part for _ in range(4) for part in ((cut_s, off), (900.0, RUN))]
+    told = urgencies(*sound, *cuts, every_s=every_s)
+    assert told[0] == URGENT
+    assert set(told[1:]) == {SOON}
+    told = urgencies(*sound, (cut_s, off), (900.0, RUN), (cut_s * 1.6, off), every_s=every_s)
+    assert told == [URGENT, SOON, LATER]
+
+
+@pytest.mark.parametrize(
+    ("first_s", "second_s"),
+    [
+        (300.0, 300.0),  # sooner than a switch is back
+        (4000.0, 900.0),  # longer than one holds
+    ],
+)
+def test_what_no_switch_does_is_urgent_each_time(first_s: float, second_s: float) -> None:
+    """HABITS.shed_least_s and shed_most_s; and what a person has denied, or two cuts that differ, are a float's."""
+    sound, run = [(600.0, REST), (900.0, RUN)], (900.0, RUN)
+    assert SOON not in urgencies(*sound, (first_s, CUT), run, (second_s, CUT), run, every_s=10.0)
+    uneven = [*sound, (700.0, WAIT), run, (800.0, WAIT), run, (700.0, WAIT)]
+    assert urgencies(*uneven, every_s=10.0) == [URGENT, SOON, URGENT]
+    denied = msgspec.structs.replace(SETTINGS.unit, not_by_design=("load_shed",))
+    settings = msgspec.structs.replace(SETTINGS, unit=denied)
+    assert SOON not in urgencies(*sound, *[(900.0, CUT), run] * 3, every_s=10.0, settings=settings)
+
+
 def test_pauses_that_keep_no_time_under_a_thermostat_that_never_rests_are_its_sensors_lie() -> None:
     """A thermostat's own pauses differ by more than a switch's timer does (common practice: by a tenth and more)."""
     engine, told = Engine(SETTINGS, fitted=ALL), []
