@@ -678,8 +678,12 @@ class Trust:
             return story.long_run
         # A run in which it did not cool is none in which its fault was away.
         cooled = NO_COOLING.isdisjoint(self._physics.faults(story.world))
-        whole = cooled and story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value)
-        return whole and not self._own.unlike(story.closed_s - story.opened_s, now_s - story.closed_s)
+        if not cooled:
+            return False
+        rest_s, run_s = story.closed_s - story.opened_s, now_s - story.closed_s
+        if story.rested and lasted(story.closed_s, now_s, limits.TRUST.whole_run_s.value):
+            return not self._own.unlike(rest_s, run_s)
+        return self._own.alike(rest_s, run_s)  # as short as this thermostat's own are
 
     def _own_run(self, story: SensorStory, now_s: float) -> bool:
         """Whether the whole run that has been done by now, and the rest before it, are as the thermostat makes them."""

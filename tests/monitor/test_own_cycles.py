@@ -161,3 +161,13 @@ def test_a_sensor_stuck_at_1_over_a_thermostats_own_cycles_alarms_once(every_s: 
     assert names == ["call-not-reaching-unit", "sensing-disagrees"]
     names = raised(*day(seed)[:8], *stuck, every_s=every_s, fitted=ALL)
     assert names == ["call-not-reaching-unit"] * 2 + ["sensing-disagrees"]
+
+
+def test_runs_shorter_than_any_rule_of_thumb_are_a_thermostats_own_as_well() -> None:
+    """An oversized unit's runs of two or three minutes (common practice) ended no run by TRUST.whole_run_s, so that a
+    sensor stuck at 1 alarmed at each rest for good."""
+    rng = Random(4)
+    short = [(rng.uniform(0.9, 1.1) * held_s, part) for _ in range(8) for held_s, part in ((500.0, REST), (160.0, RUN))]
+    stuck = [(held_s, but(readings, thermostat=True)) for held_s, readings in short]
+    names = raised(*short, *stuck, every_s=5.0)
+    assert [name for name in names if name != "short-cycling"] == ["call-not-reaching-unit", "sensing-disagrees"]
