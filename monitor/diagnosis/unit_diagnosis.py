@@ -171,6 +171,9 @@ _FOLLOWS = {
     "long-run": (*RUNS_UNCALLED, "fan-not-running"),
     **dict.fromkeys(("low-running-current", "high-running-current"), RUNS_UNCALLED),
 }
+# What a parent keeps from being raised while it lasts, and does not explain once it is over: contacts that stay closed
+# without a call have welded, whatever made them chatter before.
+_ANEW = {"contacts-stuck-closed": {"contactor-chatter"}}
 # Over within minutes by nature, or hidden by the next call, and no less telling.
 _BURSTS = ("locked-rotor", "contactor-chatter", "overload-cycling", *RUNS_UNCALLED)
 OF_THE_MONITOR = ("sensing-disagrees", "sensor-silent")
@@ -800,7 +803,7 @@ def _followed(finding: str) -> frozenset[str]:
     """What a finding may follow from, the monitor's own faults aside."""
     row = CATALOGUE.get(finding)
     parents = () if row is None else row.parents
-    return frozenset((*parents, *_FOLLOWS.get(finding, ()))) - {*OF_THE_MONITOR}
+    return frozenset((*parents, *_FOLLOWS.get(finding, ()))) - {*OF_THE_MONITOR, *_ANEW.get(finding, ())}
 
 
 SOUND = {check.name: Expect(check.innocent) for check in CHECKS.values() if check.sound is not None}

@@ -1430,3 +1430,13 @@ def test_a_sense_that_forbids_others_is_a_reason_and_what_was_not_there_is_none(
     assert found.ruled_out["fan-motor"] == "fan-not-running did not stand in the last two hours"
     assert not any("did not" in says for says in found.because)
     assert clause("recent:locked-rotor", "yes") == "locked-rotor stood in the last two hours"
+
+
+def test_contacts_that_stay_closed_after_they_chattered_have_welded() -> None:
+    """Arcs weld (handbooks on contactors): what made them chatter is no cause of contacts that stay closed without a
+    call, and comes after it."""
+    stuck = FindingSeen("contacts-stuck-closed", {"load": "on", "control_v": "dead", "coil_a": "none"})
+    chatter = FindingSeen("contactor-chatter", {"load": "on", "call": "on", "control_v": "normal"}, stands=False)
+    found = diagnose(UnitCase([stuck, chatter], UNIT, (*ALL,)))
+    assert found.suspects[0] == "contacts-welded"
+    assert "control-voltage-weak" in found.suspects
