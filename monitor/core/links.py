@@ -47,6 +47,10 @@ class Facts(NamedTuple):
 _NAMED = frozenset(Facts._fields) | {"control_v", "coil_a"}
 
 
+# What the volts at the same terminals say of a call whose own sense says nothing; a few volts say neither.
+_CALL_BY_VOLTS: Mapping[str | None, bool] = {"normal": True, "high": True, "dead": False}
+
+
 def either(one: bool | None, other: bool | None) -> bool | None:
     """True if one is; False if all that is known is False; None if nothing is known."""
     if one or other:
@@ -78,15 +82,18 @@ def facts(
         for one in inputs.inputs_of(name):
             symbols[one.name] = None
     get = symbols.get
+    call = get("call")
+    if call is None:
+        call = _CALL_BY_VOLTS.get(get("control_v"))
     compressor, fan = get("compressor"), get("fan")
     runs = either(compressor, fan)
-    if fan and compressor is False and False in (get("call"), get("load")):
+    if fan and compressor is False and False in (call, get("load")):
         runs = False  # a fan that a board lets run on tells nothing of the contacts
     contacts = contacts_closed(get("load"), runs)
-    if drive and contacts and get("call") is False and runs is False:
+    if drive and contacts and call is False and runs is False:
         contacts = None  # a drive may be fed all the time, and rests until it is called
     return Facts(
-        call=get("call"),
+        call=call,
         supply=get("supply"),
         load=get("load"),
         control_power=get("control_power"),

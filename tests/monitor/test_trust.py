@@ -693,3 +693,12 @@ def test_a_call_that_is_missing_makes_no_run_of_a_trickle() -> None:
     rest = but(REST, compressor_a=3.9)
     parts = ((900, rest), (900, RUN), (300, rest), (40, but(rest, call=None)), (300, rest))
     assert raised(*parts, settings=one_pole) == []
+
+
+def test_volts_at_the_units_terminal_tell_of_the_call_whose_sense_lies() -> None:
+    """The call's sense is stuck off: contacts that weld are told all the same, and a coil that opens too."""
+    off = [(900, but(readings, call=False)) for readings in (REST, RUN)] * 3
+    welded = but(REST, load=True, compressor_a=9.0, fan_a=1.0)
+    assert raised(*off, (60, welded), every_s=5.0)[-1] == "contacts-stuck-closed"
+    opened = but(REST, control_v=25.4, thermostat=True)
+    assert raised(*off, (900, REST), (60, opened), every_s=5.0)[-1] == "call-without-pull-in"
