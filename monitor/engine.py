@@ -315,7 +315,9 @@ class Engine:
         self._features.glimpse(scan)
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
-        self._patterns.chatter.update(load=load, call=self.facts.call, now_s=scan.t_s)
+        chatter = self._patterns.chatter
+        blinks = chatter.was is not None and load is not chatter.was and self._draws_on(scan)
+        chatter.update(load=None if blinks else load, call=self.facts.call, now_s=scan.t_s)
         if load is False:
             self._patterns.overload.read_open_s = scan.t_s
         found = zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True)
@@ -624,6 +626,15 @@ class Engine:
         self._decide_s = -inf
         self.changed_s = self._read_s
         return self._moved(scan, scan.t_s)
+
+    def _draws_on(self, scan: Scan) -> bool:
+        """Whether the compressor draws what it drew at the scan before, as behind contacts that have let go in between
+        it does not: fed again it starts anew. A number that does not move at all is no witness."""
+        was_a, now_a = self._numbers.get("compressor_a"), scan.compressor_a
+        if was_a is None or now_a is None or was_a == now_a or "compressor_a" in self._trust.distrusted:
+            return False
+        least_a = self.settings.unit.compressor_on_a
+        return min(was_a, now_a) >= max(least_a, max(was_a, now_a) * (1.0 - limits.NOISE_RATIO.value))
 
     def _stands_current(self) -> bool:
         """Whether current stands in the lead of a compressor that rests, while the line is said to be dead. Under a

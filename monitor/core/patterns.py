@@ -29,15 +29,15 @@ class Chatter:
     def __init__(self, changes: float, window_s: float) -> None:
         self.changes, self.window_s = int(changes), window_s
         self.times_s: deque[float] = deque(maxlen=self.changes)
-        self._was: bool | None = None
+        self.was: bool | None = None
 
     def update(self, *, load: bool | None, call: bool | None, now_s: float) -> None:
         """One scan, as read: chatter is faster than belief."""
         if load is None:
             return
-        if self._was is not None and load is not self._was and call is not False:
+        if self.was is not None and load is not self.was and call is not False:
             self.times_s.append(now_s)
-        self._was = load
+        self.was = load
 
     def stands(self, now_s: float) -> bool:
         full = len(self.times_s) == self.changes
@@ -50,7 +50,7 @@ class Chatter:
 
     def forget(self) -> None:
         self.times_s.clear()
-        self._was = None
+        self.was = None
 
 
 class ShortCycling:

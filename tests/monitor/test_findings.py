@@ -515,3 +515,12 @@ def test_thermostat_that_steals_power_through_the_coil_is_silent(fitted: tuple[s
     stealing = {name: value for name, value in but(REST, control_v=1.4, coil_a=0.06).items() if name in fitted}
     called = {name: value for name, value in RUN.items() if name in fitted}
     assert changes((600, stealing), (600, called), (600, stealing), fitted=fitted) == []
+
+
+def test_a_load_sense_that_blinks_beside_a_steady_compressor_is_no_chatter() -> None:
+    """Single scans of an optocoupler that drops out: contacts that let go take the current along, and a compressor that
+    is fed again starts anew. A current that stands still to the last digit bears witness of nothing."""
+    for amps, told in (((9.0, 9.1), 0), ((9.0, 0.0), 1), ((9.0, 14.0), 1), ((9.0, 9.0), 1)):
+        flutter = [(1.0, but(RUN, load=n % 2 == 0, compressor_a=amps[n % 2])) for n in range(12)]
+        found = raised((10, but(RUN, compressor_a=8.9)), *flutter, (60, RUN), fitted=ALL)
+        assert found.count("contactor-chatter") == told, amps
