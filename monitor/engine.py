@@ -11,7 +11,7 @@ look is taken when a sensor says something new or a deadline has come.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from math import inf
 from typing import Any
 
@@ -609,10 +609,11 @@ class Engine:
 
     def _believe(self, scan: Scan) -> list[Event]:
         """Other sensors are distrusted now: what is believed follows."""
+        believed_yet = self._trust.distrusted - self._inputs.distrusted
         self._inputs.distrusted = self._features.distrusted = self._trust.distrusted
         if self._trust.distrusted:
-            lying = {one.name for reading in self._trust.distrusted for one in self._inputs.inputs_of(reading)}
-            self._diagnosis.disbelieve(lying)
+            new = self._inputs_of(believed_yet)
+            self._diagnosis.disbelieve(self._inputs_of(self._trust.distrusted), new, scan.t_s)
             claims = [row.claim for row in contradictions(facts(self._inputs))]
             still = sorted(READINGS[name].title for name in self._trust.frozen.names)
             claims += [f"{title} reads the same for too long, to the last digit" for title in still]
@@ -636,6 +637,9 @@ class Engine:
         least_a = self.settings.unit.compressor_on_a
         return min(was_a, now_a) >= max(least_a, max(was_a, now_a) * (1.0 - limits.NOISE_RATIO.value))
 
+    def _inputs_of(self, readings: Collection[str]) -> set[str]:
+        return {one.name for reading in readings for one in self._inputs.inputs_of(reading)}
+
     def _stands_current(self) -> bool:
         """Whether current stands in the lead of a compressor that rests, while the line is said to be dead. Under a
         call that tells nothing: through closed contacts what a lost leg still has drives a current too."""
@@ -647,13 +651,17 @@ class Engine:
         return (self._numbers.get("compressor_a") or 0.0) >= limits.TRUST.standing_a.value
 
     def _rested(self) -> bool:
-        """Whether a fan's current is read so long after the compressor's stop that no board lets it run on."""
+        """Whether a fan's current is read so long after the compressor's stop that no board lets it run on: after the
+        call's end too or, of a fan that its contactor feeds, behind contacts that are said to be open."""
         by_name = self._inputs.by_name
         fan, compressor, call = by_name.get("fan"), by_name.get("compressor"), by_name.get("call")
         if not (fan and compressor and call) or not fan.symbol or compressor.symbol is not False:
             return False
-        since_s = max(fan.since_s, compressor.since_s, call.since_s)
-        return call.symbol is False and lasted(since_s, self.now_s, limits.HABITS.run_on_s.value)
+        gone = call
+        if call.symbol and not (self.settings.unit.fan_by_board or self._drive) and "load" in by_name:
+            gone = by_name["load"]
+        since_s = max(fan.since_s, compressor.since_s, gone.since_s)
+        return gone.symbol is False and lasted(since_s, self.now_s, limits.HABITS.run_on_s.value)
 
     def _cooled(self) -> bool:
         """Whether the compressor has run on for minutes without its fan's current and draws no more than with it.
@@ -816,13 +824,13 @@ class Engine:
         )
         began_s = self._minute.began_s
         self._minute.open(scan.t_s, self._cycle)
-        numbers = None
-        if started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value):
-            numbers = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
+        read = dict(zip(self._inputs.fitted, self._inputs.readings_of(scan), strict=True))
+        settled = started_s is None or lasted(started_s, scan.t_s, limits.SETTLE_S.value)
         if (call := self.facts.call) is not None and (clamp := self._runs_by(scan)) is not None:
             self._trust.frozen.called(*clamp, call=call)
+        self._trust.frozen.add_minute(read)
         noisy = self._noise.update(self._features.last, began_s, self._trust.noisy)
-        return self._judge_clamps(scan, numbers, runs=started_s is not None, noisy=noisy)
+        return self._judge_clamps(scan, read if settled else None, runs=started_s is not None, noisy=noisy)
 
     def _runs_by(self, scan: Scan) -> tuple[str, float] | None:
         """The clamp by which the unit runs, if it reads a running motor's current, and that current: the fan's only

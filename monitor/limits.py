@@ -193,6 +193,9 @@ class TRUST(LimitGroup):
     )
     impossible_fan = _ours(3.0, "1", 1, 100, "a compressor that runs for long at its usual current without a fan")
     liar = _ours(3.0, "1", 1, 10, "a sensor begins to lie: as seldom as a wire fault")
+    board = _ours(
+        4.0, "1", 1, 20, "the control board loses its cable and reads nothing: more seldom than one of its sensors"
+    )
     high = _ours(0.5, "1", 0, 5, "and more seldom with a signal than without: most failures are an open wire")
     coincidence = _ours(
         1.0, "1", 0, 5, "a sensor begins to lie at the very moment in which a fault or another lie begins"

@@ -1,12 +1,12 @@
 """Which sensors to believe: the step between inputs and links.
 
 Theory. Readings that contradict each other are explained by small *sets of liars*: sensors that do not follow what they
-measure. Of all sets of at most two, the one wanted is that which needs the least else to be assumed. What else there is
-to assume is physics: for every set, the readings of the other sensors leave a few states of the unit possible (power,
-thermostat, call, coil, supply, contacts, compressor, fan: each on or off), and each state costs what is odd about it: a
-fault of the unit costs about as much as a sensor that lies, and what cannot be (current without a supply) costs far
-more. So a supply sensor that says "off" under a running compressor is the liar by itself, and not the clamp, the fan's
-clamp and the load sensor together.
+measure. Of all sets of at most two, and the control board as a whole, the one wanted is that which needs the least else
+to be assumed. What else there is to assume is physics: for every set, the readings of the other sensors leave a few
+states of the unit possible (power, thermostat, call, coil, supply, contacts, compressor, fan: each on or off), and each
+state costs what is odd about it: a fault of the unit costs about as much as a sensor that lies, and what cannot be
+(current without a supply) costs far more. So a supply sensor that says "off" under a running compressor is the liar by
+itself, and not the clamp, the fan's clamp and the load sensor together.
 
 Time decides the rest. The costs are added up along time, as on the cheapest path through a hidden Markov model
 (Viterbi, IEEE Trans. Inf. Theory 13, 1967): at each step a sensor may begin to lie, or begin to tell the truth again,
@@ -238,6 +238,12 @@ class LiarMemory(msgspec.Struct, frozen=True, kw_only=True):
 
 Liars = frozenset[int]
 
+
+def _moves(was: ReadWorld | None, now: ReadWorld) -> int:
+    """In how many parts a state differs from the one before."""
+    return 0 if was is None else sum(one is not other for one, other in zip(was, now, strict=True))
+
+
 CLAMPS = frozenset({"compressor_a", "fan_a"})
 # What is colder or warmer in each run than in the rest before it, and what the day warms and cools.
 MOVES = ("suction_c", "liquid_c", "supply_air_c")
@@ -255,12 +261,18 @@ class FrozenWatch:
     while they are said to be colder in a run in warm weather than a house that is cooled, or a condenser, ever is.
 
     The clamps are judged by calls, as a run is told by them: one that reads a run's current to the last digit through a
-    rest and a call hangs: soon where it has been seen to tell small steps from each other, later else."""
+    rest and a call hangs: soon where it has been seen to tell small steps from each other, later else. `hung`: all that
+    its board reads, where every other number of it has stood still as long, and each had been moving before."""
 
     def __init__(self, fitted: Iterable[str]) -> None:
         self.names: frozenset[str] = frozenset()
         self.cold: frozenset[str] = frozenset()
         self._step_a = dict.fromkeys(HANGS, inf)  # the smallest that each has been seen to move by
+        self.hung: frozenset[str] = frozenset()
+        self._line = frozenset(name for name in fitted if READINGS[name].board == "line" and not READINGS[name].probe)
+        self._still: dict[str, tuple[float | None, int, int]] = {
+            name: (None, 0, 0) for name in self._line if READINGS[name].unit
+        }  # what each number is, for how many minutes, and how often it has moved
         watched = (name for name in fitted if name in (*MOVES, *DRIFTS, *HANGS))
         self._stands: dict[str, tuple[float | None, int, int]] = dict.fromkeys(watched, (None, 0, 0))
         self._moved: dict[str, int] = {}
@@ -273,6 +285,20 @@ class FrozenWatch:
         coarse = self._step_a[name] / (amps * HANGS[name].value)
         least = 1.0 if coarse <= 1.0 else limits.TRUST.coarse_times.value * coarse
         self._stand(name, amps, runs=call, least=least * limits.TRUST.still_minutes.value)
+
+    def add_minute(self, readings: Mapping[str, float | None]) -> None:
+        """Add a minute of whatever: whether all numbers of the line board stand still together."""
+        for name, (was, minutes, moved) in self._still.items():
+            now = readings.get(name)
+            if now is not None:
+                self._still[name] = (now, minutes + 1, moved) if now == was else (now, 0, moved + 1)
+        clamp = "compressor_a"
+        hangs = clamp in self.names and clamp in self._still and len(self._still) > 1
+        amps = self._still[clamp][0] if clamp in self._still else None
+        hangs = hangs and bool(amps) and self._step_a[clamp] <= (amps or 0.0) * HANGS[clamp].value
+        least, moves = 2 * limits.TRUST.still_minutes.value, limits.TRUST.moves.value  # of rest and of run
+        hangs = hangs and all(still >= least and moved >= moves for _, still, moved in self._still.values())
+        self.hung = self._line if hangs else frozenset()
 
     def update(self, readings: Mapping[str, float | None], *, runs: bool) -> None:
         """Add a minute of rest, or of a run that has settled."""
@@ -332,6 +358,10 @@ class Trust:
         self._physics = Physics(unit)
         places = range(len(self.sensors))
         sets = [frozenset(some) for size in (0, 1, 2) for some in combinations(places, size)]
+        # What a line board shows that reads nothing is a pulled disconnect; a control board's reads as a rest.
+        control = frozenset(place for place in places if READINGS[self.sensors[place]].board == "control")
+        self._board = control if len(control) > 2 else None
+        sets += [control] if self._board else []
         self._prior = {some: inf if some else 0.0 for some in sets}
         self._stories = {some: SensorStory(cost, None, frozenset()) for some, cost in self._prior.items()}
         self._states: dict[tuple[Any, ...], tuple[tuple[ReadWorld, tuple[tuple[str, float], ...]], ...]] = {}
@@ -349,7 +379,7 @@ class Trust:
 
     def _name_distrusted(self) -> None:
         """Put together who is not believed by now."""
-        still = self.frozen.names | self.frozen.cold
+        still = self.frozen.names | self.frozen.cold | self.frozen.hung
         self.distrusted = self._liars | still | self.noisy | (CLAMPS if self.swapped else frozenset())
         self.named = tuple(name for name in READINGS if name in self.distrusted)
 
@@ -522,8 +552,7 @@ class Trust:
         self._stories = {some: story._replace(cost=story.cost - least) for some, story in self._stories.items()}
         trusting = self._stories[frozenset()]
         self._calm = not trusting.faults and all(
-            story.cost >= len(some) * limits.TRUST.liar.value - limits.MOMENT_S.value
-            for some, story in self._stories.items()
+            story.cost >= self._least(some) - limits.MOMENT_S.value for some, story in self._stories.items()
         )
 
     def _best_way(
@@ -532,17 +561,32 @@ class Trust:
         """The cheapest story that leads to this set of liars, whether its liars are the same as before, and how many of
         them begin to lie now."""
         best, same, begun = old[some], True, 0
-        for fewer in [some - {place} for place in some] + [frozenset()] * bool(some):
-            cost = old[fewer].cost + sum(self._onset(evidence.readings[place]) for place in some - fewer)
+        whole = some == self._board
+        for fewer in [some - {place} for place in some if not whole] + [frozenset()] * bool(some):
+            cost = old[fewer].cost
+            if whole:
+                cost += self._board_onset(evidence, some)
+            else:
+                cost += sum(self._onset(evidence.readings[place]) for place in some - fewer)
             if cost < best.cost:
-                best, same, begun = old[fewer]._replace(cost=cost), False, len(some - fewer)
-        if len(some) < 2:
-            for place in range(len(self.sensors)):
-                more = some | {place}
-                if place not in some and old[more].cost + limits.TRUST.recover.value < best.cost:
-                    best = old[more]._replace(cost=old[more].cost + limits.TRUST.recover.value)
-                    same, begun = False, 0
+                best, same, begun = old[fewer]._replace(cost=cost), False, 1 if whole else len(some - fewer)
+        mores = [some | {place} for place in range(len(self.sensors)) if place not in some] if len(some) < 2 else []
+        for more in [*mores, self._board] if self._board and not some else mores:
+            if old[more].cost + limits.TRUST.recover.value < best.cost:
+                best = old[more]._replace(cost=old[more].cost + limits.TRUST.recover.value)
+                same, begun = False, 0
         return best, same, begun
+
+    def _least(self, some: Liars) -> float:
+        """What it costs at the least that these begin to lie."""
+        return limits.TRUST.board.value if some == self._board else len(some) * limits.TRUST.liar.value
+
+    @staticmethod
+    def _board_onset(evidence: Evidence, board: Liars) -> float:
+        """What it costs that all which one board reads begins to lie: its cable or its supply is lost, and it reads
+        nothing; one that still reads something is as many sensors."""
+        silent = all(not evidence.readings[place] for place in board)
+        return limits.TRUST.board.value if silent else len(board) * limits.TRUST.liar.value
 
     def _continue(
         self, way: tuple[SensorStory, bool, int], some: Liars, before: Evidence, evidence: Evidence, now_s: float
@@ -570,6 +614,8 @@ class Trust:
                 cost += self._runs_on(world, evidence)  # contacts that are seen open drive no compressor
             if best is None or cost < best[0] - limits.MOMENT_S.value:
                 best = cost, world, oddities
+            elif cost < best[0] + limits.MOMENT_S.value and _moves(story.world, world) < _moves(story.world, best[1]):
+                best = best[0], world, oddities  # what nobody reads by now is as it was
         if best is None:
             return story._replace(cost=story.cost + limits.TRUST.impossible.value)
         cost, world, oddities = best

@@ -108,6 +108,7 @@ class FindingDiagnosis:
         self.worked_s = dict(worked_s)
         # when what had worked again was last raised again
         self._back_s = {name: worked_s[name] for name in self.standing.keys() & worked_s.keys()}
+        self._lied_s: dict[str, float] = {}  # what stands and rested on inputs that were found to lie then
         self._diagnosed_s: deque[float] = deque(maxlen=int(limits.DIAGNOSES_MOST.value))
         self._features: dict[str, str] = {}
         self._restored = set(
@@ -127,8 +128,9 @@ class FindingDiagnosis:
             self.stood_s[name] = observed.now_s
             if how.works:
                 self.worked_s[name] = observed.now_s
-            if how.withdrawn:  # a sensor's lie tells nothing about the unit
-                del self.stood_s[name]
+            lied_s = self._lied_s.pop(name, -inf)
+            if how.withdrawn or not lasted(lied_s, observed.now_s, limits.MINUTE_S.value):
+                del self.stood_s[name]  # a sensor's lie tells nothing about the unit
         recent = ages_s(self.stood_s, observed.now_s).keys() | self.standing.keys() | outcome.raised.keys()
         for name in (*outcome.raised, *outcome.review):
             # What this very scan says otherwise clears nobody; it is heard again when it is believed, or was odd.
@@ -160,12 +162,13 @@ class FindingDiagnosis:
             changes += self._diagnosed(observed, found)
         return changes
 
-    def disbelieve(self, lying: AbstractSet[str]) -> None:
-        """Forget what is over and rested on inputs that are found to lie: it told nothing about the unit, also where
-        something else had ended it a moment before."""
+    def disbelieve(self, lying: AbstractSet[str], new: AbstractSet[str], now_s: float) -> None:
+        """Forget what is over and rested on inputs that lie: it told nothing about the unit, also where something else
+        had ended it a moment before, and where it ends because some are `new` among them."""
         for name in self.stood_s.keys() - self.standing.keys():
             if not lying.isdisjoint(CATALOGUE[name].needs):
                 del self.stood_s[name]
+        self._lied_s |= {name: now_s for name in self.standing if not new.isdisjoint(CATALOGUE[name].needs)}
 
     def escalate(self, name: str, evidence: Evidence, now_s: float, wall_s: float | None) -> list[Change]:
         """Raise the severity of a finding that stands, where what goes with it by now is more urgent."""

@@ -663,15 +663,17 @@ def test_an_open_fuse_is_told_though_the_thermostats_sensor_was_seen_to_hang_bef
 
 def test_lost_cooling_is_told_beside_a_sensor_that_lies() -> None:
     """The contacts weld, the blower stops with the thermostat, and the call's sensor hangs: the house is not cooled,
-    and that does not wait behind the doubt."""
+    and that does not wait behind the doubt. Where the volts tell of the call in its place, the weld itself is told."""
     fitted = (*ALL, "return_air_c", "supply_air_c")
+    without = tuple(name for name in fitted if name != "control_v")
     cools, air = {"return_air_c": 24.0, "supply_air_c": 13.0}, {"return_air_c": 25.0, "supply_air_c": 25.2}
     rests = REST | air | {"call": True}
     welded = rests | {"load": True, "compressor_a": 9.0, "fan_a": 1.0}
     stream = ((600.0, rests), (900.0, RUN | cools), (600.0, rests), (900.0, RUN | cools), (1800.0, welded))
-    names = raised(*stream, fitted=fitted, every_s=5.0)
+    names = raised(*stream, fitted=without, every_s=5.0)
     assert names[0] == "sensing-disagrees"
     assert "not-cooling" in names
+    assert raised(*stream, fitted=fitted, every_s=5.0) == ["sensing-disagrees", "contacts-stuck-closed"]
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
@@ -695,6 +697,87 @@ def test_a_call_that_is_missing_makes_no_run_of_a_trickle() -> None:
     assert raised(*parts, settings=one_pole) == []
 
 
+CONTROL_BOARD = {"call": False, "control_v": 0.0, "coil_a": 0.0}
+
+
+@pytest.mark.parametrize(("fitted", "alarms"), [(ALL, 0), (OUTDOOR, 1)], ids=["all", "outdoor"])
+def test_a_control_board_that_reads_nothing_is_found_by_the_next_run(fitted: tuple[str, ...], alarms: int) -> None:
+    """Its cable comes off in a run: the unit goes on with its thermostat, and welded contacts close at no call."""
+    dark = [(held_s, but(readings, **CONTROL_BOARD)) for held_s, readings in ((900, RUN), (900, REST)) * 4]
+    engine = Engine(SETTINGS, fitted=fitted)
+    found = events(scans((900, REST), (900, RUN), (900, REST), *dark, every_s=5.0), engine=engine)
+    told = [e for e in found if isinstance(e, Change) and e.change is ChangeKind.RAISED]
+    assert engine.status().distrusted == tuple(CONTROL_BOARD)
+    assert [e.finding for e in told] == ["contacts-stuck-closed"] * alarms + ["sensing-disagrees"]
+    lit = ((900, REST), (900, RUN)) * 2
+    again = events(scans(*lit, every_s=5.0, from_s=10_000.0), engine=engine)
+    assert engine.status().distrusted == ()
+    assert not [e for e in again if isinstance(e, Change) and e.change is ChangeKind.RAISED]
+
+
+def test_a_weld_and_an_open_wire_at_different_times_accuse_no_board() -> None:
+    """TRUST.board: contacts that stay closed as a call ends have welded, whatever else the control board reads."""
+    welded = but(REST, load=True, compressor_a=9.0, fan_a=1.0)
+    parts = ((900, REST), (900, RUN), (900, REST), (900, RUN), (1800, welded), (900, but(welded, thermostat=True)))
+    assert raised(*parts, every_s=5.0) == ["contacts-stuck-closed", "call-not-reaching-unit"]
+
+
+def line_board(hangs_s: float, every_s: float = 10.0, **moves: Any) -> tuple[Engine, list[str]]:
+    """Quarter hours of rest and run whose readings move as measured ones do; from `hangs_s` on the line board's stand
+    still, but for those of `moves`."""
+    random, engine, told, held = Random(5), Engine(SETTINGS, fitted=ALL), [], Scan(t_s=0.0)
+    for scan in scans(*[(900, REST), (900, RUN)] * 8, every_s=every_s):
+        noisy = {
+            name: round(value * random.gauss(1.0, 0.004), 2) if (value := getattr(scan, name)) else 0.0
+            for name in ("compressor_a", "fan_a", "outdoor_c")
+        }
+        live = msgspec.structs.replace(scan, **noisy)
+        held = live if scan.t_s < hangs_s else held
+        board = {name: getattr(held, name) for name in ("supply", "load", *noisy) if name not in moves}
+        found = engine.feed(msgspec.structs.replace(live, **board))
+        told += [e.finding for e in found if isinstance(e, Change) and e.change is ChangeKind.RAISED]
+    return engine, told
+
+
+def test_a_line_board_that_hangs_in_a_run_alarms_once() -> None:
+    """Each of its numbers stands still to the last digit through rest and run, as no sensor's does: what it says of
+    the contacts is as old; while one of them moves the board lives, and closed contacts are told in each rest."""
+    engine, told = line_board(8400.0)
+    assert told == ["contacts-stuck-closed", "sensing-disagrees"]
+    assert engine.status().distrusted == ("supply", "load", "compressor_a", "fan_a", "outdoor_c")
+    engine, told = line_board(8400.0, outdoor_c=True)
+    assert "load" not in engine.status().distrusted
+    assert told.count("contacts-stuck-closed") > 1
+
+
+def test_numbers_that_never_moved_make_no_board_that_hangs() -> None:
+    """Welded contacts as a converter of coarse steps reads them: told for as long as they stand."""
+    welded = but(REST, load=True, compressor_a=9.0, fan_a=1.0)
+    parts = ((900, REST), (900, RUN), (900, REST), (900, RUN), (7200, welded))
+    assert "contacts-stuck-closed" not in [name for _, how, name in changes(*parts, every_s=10.0) if how == "cleared"]
+
+
+@pytest.mark.parametrize(("held_s", "told"), [(200, "call-without-pull-in"), (400, "compressor-not-running")])
+def test_a_fan_that_runs_on_and_on_under_a_call_shows_that_the_contacts_are_closed(held_s: int, told: str) -> None:
+    """HABITS.run_on_s: the contacts' sensor fails in the moment in which the compressor dies; no board lets a fan run
+    on for so long. A board that feeds the fan itself may."""
+    dead = but(RUN, load=False, compressor_a=0.0)
+    parts = ((900, REST), (900, RUN), (900, REST), (600, RUN), (held_s, dead))
+    assert [name for name in raised(*parts, every_s=5.0) if name != "sensing-disagrees"][-1] == told
+    board = msgspec.structs.replace(SETTINGS, unit=msgspec.structs.replace(UNIT, fan_control="board"))
+    assert raised(*parts, every_s=5.0, settings=board)[-1] == "call-without-pull-in"
+
+
+def test_an_alarm_that_another_sensor_ends_as_its_own_is_found_to_lie_is_no_part_of_the_diagnosis() -> None:
+    """The fan shows that the contacts are closed: what the contacts' sensor made of it told nothing of the unit."""
+    dead = but(RUN, load=False, compressor_a=0.0)
+    stream = scans((900, REST), (900, RUN), (900, REST), (600, RUN), (900, dead), every_s=5.0)
+    told = [e for e in events(stream) if isinstance(e, Diagnosed)]
+    assert told[0].findings == ("call-without-pull-in",)
+    assert set(told[-1].findings) == {"compressor-not-running", "sensing-disagrees"}
+    assert told[-1].suspects[0][0] == "compressor-overload-open"
+
+
 def test_volts_at_the_units_terminal_tell_of_the_call_whose_sense_lies() -> None:
     """The call's sense is stuck off: contacts that weld are told all the same, and a coil that opens too."""
     off = [(900, but(readings, call=False)) for readings in (REST, RUN)] * 3
@@ -702,3 +785,15 @@ def test_volts_at_the_units_terminal_tell_of_the_call_whose_sense_lies() -> None
     assert raised(*off, (60, welded), every_s=5.0)[-1] == "contacts-stuck-closed"
     opened = but(REST, control_v=25.4, thermostat=True)
     assert raised(*off, (900, REST), (60, opened), every_s=5.0)[-1] == "call-without-pull-in"
+
+
+def test_a_cut_call_stays_told_while_cells_of_the_indoor_board_are_missing() -> None:
+    """Half of its cells: what the thermostat said last is no call that it ended, whenever it says nothing."""
+    random, engine = Random(2), Engine(SETTINGS, fitted=ALL)
+    cut, told = but(REST, thermostat=True), []
+    for scan in scans(*[(900, REST), (900, RUN)] * 6, (36000, cut), every_s=60.0):
+        gone = {name: None for name in ("call", "thermostat", "control_power") if random.random() < 0.5}
+        told += [e for e in engine.feed(msgspec.structs.replace(scan, **gone)) if isinstance(e, Change)]
+    cuts = [e.change for e in told if e.finding == "call-not-reaching-unit" and e.change is not ChangeKind.REVISED]
+    assert cuts == [ChangeKind.RAISED]
+    assert engine.status().distrusted == ()
