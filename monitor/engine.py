@@ -569,6 +569,11 @@ class Engine:
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
+        if self._features.call_flickers(scan.t_s):
+            # What makes and breaks from one reading of a scan to the next contradicts itself, and no sensor lies.
+            self._trust_due_s = scan.t_s + limits.TRUST.settle_s.value
+            self._trust.forget_runs(scan.t_s)
+            return []
         self._trust.stalled_s = self._features.stall_read_s
         evidence, fan = self._witnessed(), self._inputs.by_name.get("fan")
         self._trust_due_s = inf

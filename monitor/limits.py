@@ -209,6 +209,9 @@ class TRUST(LimitGroup):
     satisfied_least_s = _ours(300.0, "s", 60, 3600, "a shorter call was a flicker or a try")
     satisfied_most_s = _ours(3600.0, "s", 600, 36000, "a longer one may have ended with the cool of the night")
     pause_s = _ours(240.0, "s", 60, 3600, "a thermostat rests five minutes; a call that is back sooner had not ended")
+    flickers = _ours(
+        3, "changes", 2, 20, "of the call within two minutes: a joint, and a scan reads its sensors one after the other"
+    )
     rests = _ours(5, "times", 3, 50, "as many pauses between whole runs show how long a thermostat lets its unit rest")
     rest_ratio = _ours(0.7, "of the median", 0.3, 1, "a house warms faster at one hour of the day than at another")
     rest_least_s = _ours(60.0, "s", 20, 240, "a shorter gap is a blink of the call, whatever the thermostat")

@@ -476,6 +476,12 @@ class FeatureWatch:
                         self._mark_blink(self._stalled_s)
                 self._stalled_s = None
 
+    def call_flickers(self, now_s: float) -> bool:
+        """Whether the call has just come and gone as often as no thermostat lets it, or does so again."""
+        just = sum(not lasted(at_s, now_s, limits.FLICKERS_WINDOW_S.value) for at_s in self._blinks_s)
+        known = self._marks.get("call-flickers", ("", 0.0))[0] == "yes"
+        return just >= (1 if known else limits.TRUST.flickers.value)
+
     def glimpse_run(self, scan: Scan, said: Facts, facts: Facts) -> tuple[Facts, Facts] | None:
         """See a run that one scan alone shows under a standing call, as scans a minute apart do, be it the contactor
         that lets go or something that cuts the thermostat's call on its way. Return what that scan said, and the one

@@ -14,7 +14,7 @@ import pytest
 
 from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
 from condenser_monitor.monitor.engine import Engine
-from tests.monitor.units import REST, RUN, SETTINGS, Readings, but
+from tests.monitor.units import REST, RUN, SETTINGS, Readings, but, events, scans
 
 OUTDOOR = ("call", "control_v", "coil_a", "supply", "load", "compressor_a", "fan_a", "outdoor_c")
 DEAD = but(RUN, compressor_a=0.0)
@@ -67,6 +67,25 @@ def test_no_clamp_is_accused_of_a_call_that_flaps(on_s: float, off_s: float) -> 
                     first.add(event.suspects[0][0])
         assert listed & CALL, seed
         assert "monitor-sensing" not in first, seed
+
+
+@pytest.mark.parametrize("every_s", [10.0, 5.0])
+def test_no_sensor_is_accused_of_a_joint_that_makes_and_breaks_between_the_reads_of_a_scan(every_s: float) -> None:
+    """A splice that closes for a second and opens for another: a scan reads one sensor after the other, and catches the
+    call with the coil's circuit dead, or the contacts closed with it (a scan of the boards takes some tenths of a
+    second). The compressor, fed again before the pressures have met, stands."""
+    gone = but(REST, thermostat=True)
+    across = but(gone, call=True, load=True, fan_a=RUN["fan_a"])
+    random = Random(5)
+    for _ in range(8):
+        parts = [(1200.0, RUN)]
+        for _ in range(360):
+            caught = random.choices((DEAD, gone, across), (4, 4, 2))[0]
+            parts.append((every_s, caught))
+        told = events(scans(*parts, every_s=every_s))
+        named = {event.finding for event in told if isinstance(event, Change)}
+        assert "sensing-disagrees" not in named
+        assert [event.suspects[0][0] for event in told if isinstance(event, Diagnosed)][-1] in CALL
 
 
 def test_a_dead_clamp_is_found_by_satisfied_calls_all_the_same() -> None:
