@@ -958,6 +958,8 @@ class Engine:
     def _grace_s(self, now_s: float) -> dict[str, float]:
         """How much longer than its delay each finding's condition may hold, s."""
         grace_s = {name: self._habits.grace_s(name, self.facts, now_s, self._usual_s, self._apart_s) for name in GRACED}
+        if self._features.fell_with_call:
+            grace_s["contacts-stuck-closed"] = inf  # what its clamp reads is no run that goes on
         if self.facts.call is False:
             for name in FINDINGS_AT_REST:
                 grace_s[name] = max(self._blinks.grace_s(name, now_s), grace_s.get(name, 0.0))

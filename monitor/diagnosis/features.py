@@ -404,6 +404,7 @@ class FeatureWatch:
         # The call as each scan reads it, and since when; when it was last back so soon that it blinked.
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._hasty_s = -inf  # when it was last back sooner than a thermostat calls again
+        self.fell_with_call = False  # so far did the compressor's current fall as the last call ended, and no further
         self._cut_run = False  # the compressor ran, and did not stall, until the call was last read as gone
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
@@ -560,6 +561,10 @@ class FeatureWatch:
         if facts.call is False and not lasted(self._opened_s, at_s, _AT_ONCE_S):
             self._marks.pop("opened", None)  # it let go because the call went, which is read a moment later
         ended = was.call and facts.call is False and facts.thermostat is not True
+        if facts.call or facts.compressor is False:
+            self.fell_with_call = False
+        elif was.call and facts.call is False:
+            self.fell_with_call = facts.load is None and self._fell_at_end()
         if ended and self._stops and not lasted(self._stops[-1].at_s, at_s, _AT_ONCE_S):
             self._stops.pop()  # so was a stop of the compressor: its thermostat asked for it
         # Where the contacts are not sensed, a call closes them unless they are at fault themselves.
@@ -891,6 +896,14 @@ class FeatureWatch:
         ran = [scan for scan in self._ran(at_s) if (scan.compressor_a or 0.0) < self._locked_a]
         went_on = any(least_s <= at_s - scan.t_s <= most_s for scan in ran)
         return went_on and at_s - ran[-1].t_s <= limits.BLINK_S.value
+
+    def _fell_at_end(self) -> bool:
+        """Whether the compressor's current has fallen with the call to what no contacts leave that stay closed: they
+        leave it as it is, or, of two stages, the lower."""
+        called = max((scan.t_s for scan in self.last if scan.call), default=inf)
+        ran = [s.compressor_a for s in self.last if s.t_s <= called and s.compressor_a is not None][-4:]
+        left = [s.compressor_a for s in self.last if s.t_s > called and s.compressor_a is not None]
+        return bool(ran and left) and max(left) < limits.FALL_RATIO.value * median(ran)
 
     def _mark(self, feature: str, symbol: str, at_s: float) -> None:
         self._marks[feature] = (symbol, at_s)

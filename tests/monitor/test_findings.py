@@ -183,6 +183,24 @@ def test_a_fan_alone_tells_of_closed_contacts_once_no_board_lets_it_run_on(
     assert after == [600.0 + raised_s + n * (1200.0 + run_on_s) for n in range(3) if raised_s is not None]
 
 
+@pytest.mark.parametrize(
+    ("left_a", "load", "stuck"),
+    [
+        (10.0, None, True),  # contacts that stay closed leave the compressor as it runs (circuit fact)
+        (6.7, None, True),  # or, of two stages, the lower one: two thirds (tests/data/nist-ashp-hilft)
+        (5.0, None, False),
+        (5.0, True, True),
+    ],
+)
+def test_a_current_that_falls_with_the_call_by_more_than_a_stage_is_the_clamps(
+    left_a: float, load: bool | None, stuck: bool
+) -> None:
+    """A clamp that reads 5 A too much reads them at rest as well: three runs, each ended by its call."""
+    run, rest = but(RUN, load=load, compressor_a=10.0), but(REST, load=load, compressor_a=left_a, fan_a=None)
+    named = raised(*[(900, run), (600, rest)] * 3, every_s=10.0)
+    assert ("contacts-stuck-closed" in named) is stuck
+
+
 def test_standing_current_of_a_run_capacitor_is_neither_running_nor_stuck() -> None:
     """A trickle under 20 % of rated load with no call, in a one-pole unit, stays silent (check value 4.18)."""
     assert raised((100, RUN), (4000, but(REST, compressor_a=2.5)), (900, RUN), (900, but(REST, compressor_a=2.5))) == []
