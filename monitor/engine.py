@@ -187,7 +187,8 @@ class Engine:
         self._deadline_s = self._look_s = self._due_s = self._decide_s = -inf
         self._hasty_first_s = self._hasty_last_s = -inf
         self._minute = Minute()
-        self._running = self._modulates = self._cold = False
+        # Of the last: what the compressor draws is what a lost leg has left.
+        self._running = self._modulates = self._cold = self._hums = False
         self._normal: NormalRange | None = None  # the bands of the draw are set at the first minute
         self._trends: dict[str, Any] | None = None  # what is shown of the learning, until more is learned
         self._offers: tuple[Offer, ...] | None = None  # what is asked of the unit's design, as of this minute
@@ -409,6 +410,7 @@ class Engine:
             # What was seen before the first urgent finding that stands was raised belongs to it.
             urgent = (one.raised_s for one in self._diagnosis.standing.values() if one.severity is Severity.URGENT)
             features = self._features.seen(self.now_s, min(urgent, default=self.now_s), self._usual_s)
+            features |= {"left-volts": "hum"} if self._hums else {}
         changes: list[Change] = []
         diagnosed: list[Event] = []
         before = dict(self._diagnosis.standing) if outcome.cleared else {}
@@ -449,10 +451,11 @@ class Engine:
         return events
 
     def _telling_symbols(self) -> Mapping[str, str]:
-        """What the believed readings say, without line volts that are no witness."""
-        if self._symbols.get("line_v") not in ("normal", "high") or not self._volts_stand_still():
-            return self._symbols
-        return {name: symbol for name, symbol in self._symbols.items() if name != "line_v"}
+        """What the believed readings say, without line volts that are no witness, and what a lost leg makes hum."""
+        mute = {"compressor_a", "compressor_w", "draw"} if self._hums else set[str]()
+        if self._symbols.get("line_v") in ("normal", "high") and self._volts_stand_still():
+            mute.add("line_v")
+        return {name: symbol for name, symbol in self._symbols.items() if name not in mute} if mute else self._symbols
 
     def _volts_stand_still(self) -> bool:
         """Whether line volts repeat to the last digit beside a supply that is gone: no witness against that."""
@@ -546,6 +549,7 @@ class Engine:
             self._inputs,
             said=said,
             distrusted=self._trust.distrusted,
+            hums=self._hums,
             fan_may_rest=self._fan_may_rest(self._outdoor_c),
             drive=self._drive,
         )
@@ -575,6 +579,7 @@ class Engine:
             self._trust.forget_runs(scan.t_s)
             return []
         self._trust.stalled_s = self._features.stall_read_s
+        hums, self._hums = self._hums, self._left_by_a_lost_leg()
         evidence, fan = self._witnessed(), self._inputs.by_name.get("fan")
         self._trust_due_s = inf
         started_s = self._cycle.running_since_s
@@ -590,7 +595,22 @@ class Engine:
             self._trust_due_s = min(self._trust_due_s, scan.t_s + limits.TRUST.settle_s.value)  # it may move again
         if "contactor-chatter" in self._evaluator.standing:
             self._trust.forget_runs(scan.t_s)
-        return self._believe(scan) if self._trust.update(evidence, scan.t_s) else []
+        news = self._trust.update(evidence, scan.t_s)
+        return self._believe(scan) if news or hums is not self._hums else []
+
+    def _left_by_a_lost_leg(self) -> bool:
+        """Whether the compressor's current fell, as the line was lost, to what a lost leg still drives: the dead leg
+        hangs on the neutral through the house's other loads, and what is left makes a motor hum. A clamp that hangs
+        does not change at that moment, nor does one of a motor that runs on beside a supply's sensor that lies."""
+        by_name = self._inputs.by_name
+        compressor, supply, load = (by_name.get(name) for name in ("compressor", "supply", "load"))
+        if compressor is None or supply is None or not compressor.symbol or supply.symbol is not False:
+            return False
+        if (load is not None and load.symbol) or self._hums or compressor.since_s >= supply.since_s:
+            return self._hums and not (load is not None and load.symbol)
+        before_a = self._features.drew_a(before_s=supply.since_s)
+        now_a = self._features.drew_a(supply.since_s)
+        return before_a is not None and now_a is not None and now_a < limits.FALL_RATIO.value * before_a
 
     def _witnessed(self) -> Testimony:
         """What the sensors say by now, and what else bears witness for or against them."""
@@ -603,6 +623,7 @@ class Engine:
             blower=self._blower_says(),
             air=self._air.cooled,
             repeats=self._features.repeats(),
+            hums=self._hums,
         )
 
     def _blower_says(self) -> BlowerSays:

@@ -74,13 +74,17 @@ def facts(
     distrusted: frozenset[str] = frozenset(),
     fan_may_rest: bool = False,
     drive: bool = False,
+    hums: bool = False,
 ) -> Facts:
     """The facts as of the last scan: what is believed or, with `said`, what this one scan says by itself. A reading
-    that is distrusted counts as missing. `drive`: a board sets the compressor's speed."""
+    that is distrusted counts as missing. `drive`: a board sets the compressor's speed; `hums`: its current is what a
+    lost leg has left, and no run's."""
     symbols = {name: one.said if said else one.symbol for name, one in inputs.by_name.items()}
     for name in distrusted:
         for one in inputs.inputs_of(name):
             symbols[one.name] = None
+    if hums and symbols.get("compressor"):
+        symbols |= {"compressor": False, "locked": None, "draw": None}
     get = symbols.get
     call = get("call")
     if call is None:

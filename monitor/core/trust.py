@@ -396,8 +396,10 @@ class Trust:
         blower: BlowerSays = "",
         air: bool = False,
         repeats: Collection[str] = (),
+        hums: bool = False,
     ) -> Evidence:
-        """Return what the sensors say by now; `repeats` are the readings whose number does not move at all."""
+        """Return what the sensors say by now; `repeats` are the readings whose number does not move at all; `hums`: the
+        compressor's current is what a lost leg has left, which says neither that it runs nor that it stands."""
         by_name = inputs.by_name
         readings = [witness.read(by_name[witness.name].symbol) for witness in self._witnesses]
         volts = by_name.get("control_v")
@@ -411,6 +413,8 @@ class Trust:
                 readings[watts] = None
         if "line_v" in repeats and readings[place := self.sensors.index("line_v")]:
             readings[place] = None  # no service stands still to the last digit
+        for name in {"compressor_a", "compressor_w"}.intersection(self.sensors) if hums else ():
+            readings[self.sensors.index(name)] = None
         for name in self.noisy.intersection(self.sensors):
             readings[self.sensors.index(name)] = None  # it says now this and now that, and accuses nobody by it
         said = tuple(readings)

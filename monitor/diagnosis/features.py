@@ -77,6 +77,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     ),
     "starts": ("locked-rotor", "compressor-not-running", "overload-cycling", "pull-in-without-run", "slow-start"),
     "supply-lost": ("line-supply-lost",),
+    "left-volts": ("line-supply-lost",),
     "silent-start": ("compressor-not-running", "pull-in-without-run", "call-without-run"),
     "dead-for": ("compressor-not-running", "pull-in-without-run", "call-without-run"),
     "run-amps": ("long-run", "not-cooling", "low-split", "high-split", *_STOPS),
@@ -226,6 +227,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "scans": {
         "apart": "the readings are too far apart to show what lasts seconds",
+    },
+    "left-volts": {
+        "hum": "the compressor still draws a part of its current, as a lost leg lets it and a dead line does not",
     },
     "supply-lost": {
         "at-start": "the supply went as the compressor started",
@@ -680,9 +684,10 @@ class FeatureWatch:
         if blower is False and known and lasted(rests_since_s, at_s, limits.BLOWER_RESTS_S.value):
             self._mark("blower-in-run", "rests", at_s)
 
-    def drew_a(self, since_s: float = -inf) -> float | None:
-        """Return what the compressor drew in the last readings in which it ran, none of them before `since_s`."""
-        ran = [scan.compressor_a or 0.0 for scan in self._ran()[-4:] if scan.t_s >= since_s]
+    def drew_a(self, since_s: float = -inf, before_s: float = inf) -> float | None:
+        """Return what the compressor drew in the last readings in which it ran before `before_s`, none of them before
+        `since_s`."""
+        ran = [scan.compressor_a or 0.0 for scan in self._ran(before_s)[-4:] if scan.t_s >= since_s]
         return median_high(ran) if ran else None
 
     def _ran(self, before_s: float = inf) -> list[Scan]:

@@ -257,6 +257,7 @@ SUSPECTS: dict[str, Suspect] = {
             "line-blink": {"yes": 6, "likely": 4},
             "starts": {"lengthening": 0.3},
             "supply-lost": {"at-start": 0.7},
+            "left-volts": {"hum": 0.4},  # one fuse, and no breaker or pull-out
         },
         house_power="whole or none",
         breakers="off; seldom on",
@@ -543,6 +544,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             "comes-and-goes": {"yes": 0.03},
             "supply-lost": {"at-start": 4, "in-run": 2, "at-rest": 0.1},
+            "left-volts": {"hum": 0.2},  # its breaker opens both poles
         },
         compressor_to_ground="grounded; seldom doubtful or no-short",
         breakers="off; seldom on",
@@ -557,6 +559,7 @@ SUSPECTS: dict[str, Suspect] = {
         signs={
             # what is left of the line comes to the fan through the windings of the compressor
             "fan-fell": {"yes": 15},
+            "left-volts": {"hum": 10},
             "flickers": {"yes": 0.2},
             "dead-for": {"hours": 1.5},
             "comes-and-goes": {"yes": 0.3},

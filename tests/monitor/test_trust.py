@@ -797,3 +797,43 @@ def test_a_cut_call_stays_told_while_cells_of_the_indoor_board_are_missing() -> 
     cuts = [e.change for e in told if e.finding == "call-not-reaching-unit" and e.change is not ChangeKind.REVISED]
     assert cuts == [ChangeKind.RAISED]
     assert engine.status().distrusted == ()
+
+
+HUMS = but(RUN, supply=False, load=False, compressor_a=3.6, fan_a=0.1)
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("left_a", [0.59 * 9.0, 3.6])
+def test_what_a_lost_leg_still_drives_makes_no_liar_of_the_clamp(every_s: float, left_a: float) -> None:
+    """A dead leg hangs on the neutral through the house's other 240 V loads (a kilowatt is 58 ohm, and half of the
+    volts drive two amperes through it; Ohm's law): the presence sensors see no line, and the compressor hums on a part
+    of its current. The clamp is believed, and the leg named; after its repair nothing is odd."""
+    engine, told, first = Engine(SETTINGS, fitted=ALL), [], ""
+    parts = [(600.0, REST), (900.0, RUN), (900.0, but(HUMS, compressor_a=left_a)), (600.0, REST), (900.0, RUN)]
+    for scan in scans(*parts, every_s=every_s):
+        for event in engine.feed(scan):
+            if isinstance(event, Change) and event.change is ChangeKind.RAISED:
+                told.append(event.finding)
+            elif isinstance(event, Diagnosed) and event.suspects:
+                first = first or event.suspects[0][0]
+        assert engine.status().distrusted == ()
+    assert (told, first) == (["line-supply-lost"], "line-leg-lost")
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("stays_a", [0.61 * 9.0, 9.0])
+def test_a_clamp_that_does_not_fall_with_the_line_lies_as_before(every_s: float, stays_a: float) -> None:
+    """FALL_RATIO: a run's current, or a low stage's, flows from no dead line; the fan's clamp says that it is dead."""
+    parts = [(600.0, REST), (900.0, RUN), (900.0, but(HUMS, compressor_a=stays_a))]
+    engine = Engine(SETTINGS, fitted=ALL)
+    for scan in scans(*parts, every_s=every_s):
+        engine.feed(scan)
+    assert engine.status().distrusted == ("compressor_a",)
+
+
+def test_a_supply_sensor_that_lies_from_the_start_of_a_run_is_no_lost_leg() -> None:
+    """Nothing fell: what ran before it went is not known."""
+    engine = Engine(SETTINGS, fitted=ALL)
+    for scan in scans((600.0, but(REST, supply=False)), (900.0, but(RUN, supply=False, compressor_a=5.0))):
+        engine.feed(scan)
+    assert engine.status().distrusted == ("supply",)
