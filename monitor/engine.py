@@ -410,7 +410,7 @@ class Engine:
             # What was seen before the first urgent finding that stands was raised belongs to it.
             urgent = (one.raised_s for one in self._diagnosis.standing.values() if one.severity is Severity.URGENT)
             features = self._features.seen(self.now_s, min(urgent, default=self.now_s), self._usual_s)
-            features |= {"left-volts": "hum"} if self._hums else {}
+            features |= {"left-volts": "hum"} if self._hums or self._hums_on() else {}
         changes: list[Change] = []
         diagnosed: list[Event] = []
         before = dict(self._diagnosis.standing) if outcome.cleared else {}
@@ -611,6 +611,16 @@ class Engine:
         before_a = self._features.drew_a(before_s=supply.since_s)
         now_a = self._features.drew_a(supply.since_s)
         return before_a is not None and now_a is not None and now_a < limits.FALL_RATIO.value * before_a
+
+    def _hums_on(self) -> bool:
+        """Whether, called and with its line said to be dead, the compressor goes on drawing some current, far below a
+        run's: through closed contacts a lost leg still drives that, and a dead line does not."""
+        facts = self.facts
+        if not facts.call or facts.supply is not False or facts.load or facts.compressor is not False:
+            return False
+        last = [scan.compressor_a or 0.0 for scan in self._features.last][-int(limits.CONFIRM_SCANS.value) :]
+        believed = "compressor_a" not in self._trust.distrusted
+        return believed and bool(last) and min(last) >= limits.LEG_HUM_A.value
 
     def _witnessed(self) -> Testimony:
         """What the sensors say by now, and what else bears witness for or against them."""

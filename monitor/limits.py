@@ -424,6 +424,9 @@ OFF_LONG_S = _ours(900.0, "s", 300, 7200, "a hot compressor's overload takes a q
 OVERLOAD_MOST_S = _cited(
     9000.0, "s", 1800, 86400, sources.PROTECTOR_RESET, why="it closes within two hours; margin ours"
 )
+LEG_HUM_A = _ours(
+    0.5, "A", 0.25, 3, "twice what a clamp reads of nothing; half of the volts drive two amperes through a kilowatt"
+)
 STALL_S = _cited(5.0, "s", 2, 10, sources.PROTECTOR_RESET, why="as long is a stalled motor's current there to be read")
 STALL_READ_SHARE = _ours(0.9, "1", 0.5, 1, "of stalls that close scans read: some protectors open sooner")
 STALL_MISSED = _ours(0.3, "1", 0.01, 0.5, "a chance as small as this that each stall fell between two scans")

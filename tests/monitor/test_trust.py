@@ -821,6 +821,27 @@ def test_what_a_lost_leg_still_drives_makes_no_liar_of_the_clamp(every_s: float,
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize(
+    ("left_a", "rests", "first"),
+    [
+        (1.9, False, "line-leg-lost"),
+        (0.55, False, "line-leg-lost"),
+        (0.45, False, "line-supply-off"),  # LEG_HUM_A: a clamp's own offset
+        (0.0, False, "line-supply-off"),
+        (1.9, True, "monitor-sensing"),  # no call closes the contacts: a heater's or a trickle's, and the line is there
+    ],
+)
+def test_a_leg_is_named_by_what_it_drives_through_closed_contacts(
+    every_s: float, left_a: float, *, rests: bool, first: str
+) -> None:
+    """Too little to be taken for a run; a breaker that is off, or has tripped, lets nothing through."""
+    lost = but(REST if rests else HUMS, supply=False, compressor_a=left_a, fan_a=0.0)
+    parts = [(600.0, REST), (900.0, REST if rests else RUN), (600.0, lost)]
+    found = [e for e in events(scans(*parts, every_s=every_s)) if isinstance(e, Diagnosed) and e.suspects]
+    assert found[-1].suspects[0][0] == first
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
 @pytest.mark.parametrize("stays_a", [0.61 * 9.0, 9.0])
 def test_a_clamp_that_does_not_fall_with_the_line_lies_as_before(every_s: float, stays_a: float) -> None:
     """FALL_RATIO: a run's current, or a low stage's, flows from no dead line; the fan's clamp says that it is dead."""
