@@ -576,6 +576,10 @@ LOOK_MINUTES = _ours(15.0, "min", 0, 30, "going there for a look; what the look 
 HAZARD_MINUTES = _ours(10.0, "min", 1, 60, "each step of hazard weighs as much as ten minutes of work")
 LONG_CHECK_MINUTES = _ours(60.0, "min", 10, 240, "what takes longer is a visit of its own")
 CHECK_LEAST_BITS = _ours(0.05, "bit", 0, 0.2, "a check that tells less is on the list, but never proposed")
+CHECK_SCARCE_BITS = _ours(0.01, "bit", 0, 0.2, "the same once a check could not be made: under it nothing is told")
+AMPS_APART = _ours(
+    0.25, "1", 0.1, 0.5, "two clamps err by a few per cent each, and a load moves by a tenth or two with the weather"
+)
 VISIT_CERTAIN = _ours(0.9, "1", 0.5, 1, "a suspect shown on its own part and this likely: a visit proposes no more")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")
 

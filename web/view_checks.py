@@ -114,6 +114,7 @@ def resume(found: PageContext, visit: dict[str, Any]) -> VisitSession:
         who=cast("Who", visit["who"]),
         features=visit.get("features"),
         beside=visit.get("beside", ()),
+        values=visit.get("values"),
     )
     for name, typed in visit["answers"]:
         diagnosis.enter(name, typed)
@@ -133,6 +134,7 @@ def kept_as(diagnosis: VisitSession, begun_with: str) -> dict[str, Any]:
         "cleared": diagnosis.cleared,
         "features": diagnosis.features,
         "beside": list(diagnosis.beside),
+        "values": diagnosis.values,
         "answers": [list(pair) for pair in diagnosis.typed.items()],
     }
 

@@ -20,6 +20,15 @@ def seen_from(evidence: Evidence, unit: Unit) -> dict[str, str]:
     return seen
 
 
+def numbers_of(evidence: Evidence) -> dict[str, float]:
+    """Return a finding's readings that are numbers, as they were."""
+    return {
+        name: float(value)
+        for name, value in evidence.items()
+        if name in READINGS and isinstance(value, int | float) and not isinstance(value, bool)
+    }
+
+
 def _symbol(name: str, value: float, unit: Unit) -> str | None:
     """The word of a number that is the same whatever it was before."""
     inputs = READINGS[name].inputs

@@ -136,6 +136,7 @@ def situation(base: Mapping[str, str], *causes: Cause) -> Situation:
 # ---------------------------------------------------------------- what a meter shows where a sense would say so
 
 SAME_AS = {check.name: check.same_as for check in CHECKS.values() if check.same_as is not None}
+_ON, _UNPOWERED = expect("on"), expect("right or blank")
 LISTEN = {(False, False): "nothing", (False, True): "fan-only", (True, False): "compressor-only", (True, True): "both"}
 
 
@@ -146,6 +147,8 @@ def meter_by_senses(predicts: Mapping[str, Expect]) -> dict[str, Expect]:
         if sense in predicts:
             usual, seldom = (frozenset(word for symbol in part for word in words[symbol]) for part in predicts[sense])
             shown[check] = Expect(usual, seldom - usual)
+    if "off" in predicts.get("control_power", _ON).usual:
+        shown["thermostat-setting"] = _UNPOWERED  # its display goes out, where batteries do not keep it up
     if "compressor_a" in predicts and "fan_a" in predicts:
         shown["listen"] = _heard(predicts["compressor_a"], predicts["fan_a"])
     return shown

@@ -26,6 +26,10 @@ _NO_CALL = {
     "compressor_a": "still; seldom running",
     "fan_a": "still; seldom running",
 }
+# A fuse that has blown has a reason: a coil or a cable that is shorted.
+_FUSE_BLOWN = {"control_fuse": "open"}
+# A thermostat whose R wire is broken, or whose batteries are empty.
+_UNFED = {"thermostat_setting": "right or blank"}
 _UNLOADED = {"control_v": "normal or high; seldom weak"}
 _COIL_CUT = {"coil_volts": "absent; seldom normal", **_UNLOADED}
 # Where the call is sensed at the coil itself, what sits between the terminal and the coil cuts the call.
@@ -45,13 +49,15 @@ _LOW_BEFORE, _HIGH_BEFORE, _FAN_BEFORE = (
     ["fan-in-runs", "recent:fan-not-running"],
 )
 
+# What opens a pressure switch is asked once one is known to have opened: in mid-run, or as a meter or its button shows.
+_OPENED = ["opened", "pressure-volts", "pressure-switch", "reset-kind"]
 _FAN_SEEN = ["fan-amps", "fan-glimpse"]
 _COIL_SEEN = ["coil_v", "coil-amps"]
 
 # Causes that leave the contactor open under a standing call; shared by the finding that sees the contacts and the one
 # that does not.
 _OPEN_CONTACTOR = (
-    cause("line-supply-off", 8, supply="off", line_v="dead"),
+    cause("line-supply-off", 8, supply="off", line_v="dead", leg_to_ground="none"),
     cause("line-leg-lost", 1.5, supply="off", line_v="low or dead"),
     cause("contacts-not-making", 6, **_UNLOADED),
     # A contactor fails at its contacts far oftener than at its coil (common practice).
@@ -71,12 +77,12 @@ _OPEN_CONTACTOR = (
     cause("condenser-dirty", 3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
     cause("charge-high", 1, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
     cause("non-condensables", 0.3, _HIGH_BEFORE, coil_a="none", recent_high_running_current="yes", **_TRIPPED_HIGH),
-    # What opens a pressure switch, where the contactor let go in mid-run and no current told of it before.
-    cause("charge-low", 0.9, ["opened"], coil_a="none", **_TRIPPED_LOW),
-    cause("condenser-dirty", 0.9, ["opened"], coil_a="none", **_TRIPPED_HIGH),
-    cause("indoor-airflow", 0.45, ["opened"], coil_a="none", **_TRIPPED_LOW),
+    # Where no current told of it before.
+    cause("charge-low", 0.9, _OPENED, coil_a="none", **_TRIPPED_LOW),
+    cause("condenser-dirty", 0.9, _OPENED, coil_a="none", **_TRIPPED_HIGH),
+    cause("indoor-airflow", 0.45, _OPENED, coil_a="none", **_TRIPPED_LOW),
     cause("indoor-airflow", 3, ["blower-in-run"], coil_a="none", **_TRIPPED_LOW),
-    cause("metering-device", 0.45, ["opened"], coil_a="none", **_TRIPPED_LOW),
+    cause("metering-device", 0.45, _OPENED, coil_a="none", **_TRIPPED_LOW),
     cause("fan-capacitor", 5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-motor", 4.5, _FAN_BEFORE, coil_a="none", fan_in_runs="still or stalled", **_TRIPPED_HIGH),
     cause("fan-control", 2, _FAN_BEFORE, coil_a="none", fan_in_runs="still", **_TRIPPED_HIGH, **_BOARD_FAN),
@@ -120,6 +126,7 @@ _FAN_STOPPED = {
     "fan_in_runs": "still or stalled; seldom ran",
 }
 _FAN_RELAY_OPEN = _FAN_STOPPED | {"fan_in_runs": "still"} | _BOARD_FAN
+_TRIPPED = {"winding_ohms": "balanced or overload-open"}
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
 _TROUBLED = ["recent:overload-cycling", "recent:compressor-not-running", "recent:pull-in-without-run"]
@@ -143,8 +150,8 @@ CONTROL: dict[str, Situation] = {
         ),
         *recalled(recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         # Without its fan the compressor has tripped on its overload.
-        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes"),
-        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes"),
+        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes", **_TRIPPED),
+        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes", **_TRIPPED),
     ),
     "contacts-stuck-closed": situation(
         {
@@ -157,6 +164,10 @@ CONTROL: dict[str, Situation] = {
             "fan_a": "running; seldom still",
             "control_power": "on; seldom off",
             "thermostat": "off; seldom on",
+            # these are measured with the thermostat made to call
+            "coil_volts": "normal or high; seldom absent or low",
+            "splice_volts": "normal or high; seldom absent or low",
+            "thermostat_volts": "normal or high; seldom absent or low",
         },
         cause("contacts-welded", 8),
         cause("armature-stuck-in", 3),
@@ -164,7 +175,7 @@ CONTROL: dict[str, Situation] = {
         cause("contacts-welded", 3, _TROUBLED, compressor_a="still", fan_a="still or running"),
         # Closed contacts under line voltage would run the motors.
         cause("monitor-sensing", 1, ["compressor_a"], compressor_a="still", fan_a="still"),
-        cause("thermostat", 1, ["control_v", "coil-volts", "splice-volts"], control_v="weak or ghost", coil_a="sealed"),
+        cause("thermostat", 1, ["control_v"], control_v="weak or ghost", coil_a="sealed"),
     ),
     "contactor-chatter": situation(
         {
@@ -198,9 +209,21 @@ CONTROL: dict[str, Situation] = {
             "call": "on",
             "control_v": "weak or ghost",
             "coil_a": "sealed or unsealed; seldom none",
+            "line_v": "normal or high; seldom low",
+            "line_volts": "normal",
             **_INDOOR_LIVE,
         },
         cause("control-voltage-weak", 8),
+        # A transformer passes on what the line lacks: 15 % under nominal is too little for a coil as well.
+        cause(
+            "line-voltage",
+            0.7,
+            line_v="low",
+            line_volts="low",
+            rc_volts="low",
+            transformer_volts="low; seldom normal",
+            thermostat_volts="low",
+        ),
         cause("loose-connection", 2, rc_volts="normal"),
         cause("coil-shorted", 2, coil_a="short; seldom unsealed", load="off; seldom on"),
         cause("armature-blocked", 1, coil_a="unsealed", load="off", **_NOTHING_RUNS),
@@ -211,8 +234,8 @@ CONTROL: dict[str, Situation] = {
         cause("control-fuse", 8),
         cause("line-supply-off", 3, supply="on or off", transformer_volts="absent"),
         cause("control-transformer", 3.5, transformer_volts="absent; seldom low"),
-        cause("coil-shorted", 2, control_fuse="open"),
-        cause("control-wire-shorted", 3, control_fuse="open"),
+        cause("coil-shorted", 2, **_FUSE_BLOWN),
+        cause("control-wire-shorted", 3, **_FUSE_BLOWN),
         cause("door-switch", 2.5, transformer_volts="absent or normal"),
         # A float breaks R as often as Y.
         cause("float-switch", 2.5),
@@ -268,10 +291,11 @@ CONTROL: dict[str, Situation] = {
         cause("load-shed", 1.5),
         cause("control-wire-shorted", 0.5, rc_volts="low or absent or normal"),
         cause("control-fuse", 8, control_power="off", thermostat="off"),
+        cause("coil-shorted", 1, control_power="off", thermostat="off", **_FUSE_BLOWN),
         cause("thermostat-setting", 6, thermostat="off"),
         cause("pressure-switch", 1.5),
         cause("control-wire-open", 4),
-        cause("thermostat", 4, thermostat="off"),
+        cause("thermostat", 4, thermostat="off", **_UNFED),
         cause("loose-connection", 3, control_wire="closed or open"),
         cause("control-transformer", 3, control_power="off", thermostat="off", transformer_volts="absent; seldom low"),
         cause(
@@ -281,24 +305,35 @@ CONTROL: dict[str, Situation] = {
             control_v="weak or ghost",
             coil_a="sealed or unsealed; seldom none",
         ),
+        # A joint that has grown resistance leaves the coil a part of its volts, and the indoor unit all of them.
+        cause(
+            "loose-connection",
+            2,
+            ["control_v", "splice-volts", "coil-volts"],
+            control_v="weak or ghost",
+            coil_a="sealed or unsealed; seldom none",
+            rc_volts="normal or high",
+            control_wire="closed or open",
+        ),
         cause("coil-shorted", 1, ["coil_a", "coil-ohms"], control_v="dead or ghost", coil_a="short"),
     ),
     "no-call-in-heat": situation(
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
         cause("thermostat-setting", 8),
-        cause("thermostat", 4),
+        cause("thermostat", 4, **_UNFED),
         cause("control-fuse", 4, control_power="off"),
+        cause("coil-shorted", 0.7, control_power="off", **_FUSE_BLOWN),
         cause("float-switch", 4, thermostat="on"),
-        cause("float-switch", 3, thermostat="off"),  # where it breaks R to the thermostat
+        cause("float-switch", 3, thermostat="off", **_UNFED),  # where it breaks R to the thermostat
         cause("line-supply-off", 3, control_power="off", transformer_volts="absent"),
         cause("control-transformer", 2, control_power="off", transformer_volts="absent; seldom low"),
-        cause("control-wire-open", 2, thermostat="on or off"),
+        cause("control-wire-open", 2, thermostat="on or off", **_UNFED),
         cause("pressure-switch", 2, thermostat="on"),
         cause("load-shed", 1.5, thermostat="on or off"),
         cause("door-switch", 1.5, control_power="off"),
         cause("indoor-board", 1, thermostat="on or off"),
         cause("refrigerant-detector", 0.5, thermostat="on or off"),
-        cause("loose-connection", 1, thermostat="on or off", control_wire="closed or open"),
+        cause("loose-connection", 1, thermostat="on or off", control_wire="closed or open", **_UNFED),
     ),
     "short-cycling": situation(
         {
@@ -383,20 +418,21 @@ CONTROL: dict[str, Situation] = {
         _NO_CALL | {"control_power": "on", "thermostat": "off"},
         cause("float-switch", 8, thermostat="on"),
         cause("float-switch", 2, control_power="off"),
-        cause("float-switch", 4, thermostat="off"),  # where it breaks R to the thermostat
+        cause("float-switch", 4, thermostat="off", **_UNFED),  # where it breaks R to the thermostat
         cause("thermostat-setting", 6),
         cause("control-fuse", 5, control_power="off"),
-        cause("thermostat", 4),
+        cause("thermostat", 4, **_UNFED),
         cause("line-supply-off", 4, supply="on or off", control_power="off", transformer_volts="absent"),
         cause("control-transformer", 3, control_power="off", transformer_volts="absent; seldom low"),
-        cause("control-wire-open", 3, thermostat="on or off"),
+        cause("control-wire-open", 3, thermostat="on or off", **_UNFED),
         cause("pressure-switch", 1, thermostat="on"),
         cause("low-pressure-cutout", 1, thermostat="on"),
         cause("door-switch", 1.5, control_power="off"),
         cause("indoor-board", 1.5, thermostat="on or off"),
         cause("load-shed", 1, thermostat="on or off"),
-        cause("control-wire-shorted", 1.5, control_power="off", control_fuse="open"),
+        cause("control-wire-shorted", 1.5, control_power="off", **_FUSE_BLOWN),
+        cause("coil-shorted", 1, control_power="off", **_FUSE_BLOWN),
         cause("refrigerant-detector", 0.5, thermostat="on or off"),
-        cause("loose-connection", 1.5, thermostat="on or off", control_wire="closed or open"),
+        cause("loose-connection", 1.5, thermostat="on or off", control_wire="closed or open", **_UNFED),
     ),
 }

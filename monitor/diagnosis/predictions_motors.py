@@ -25,13 +25,23 @@ _FAN_ALONE_STANDS = {
     "fan_a": "still or running",
     "recent_fan_not_running": "yes; seldom no",
     "recent_high_running_current": "yes or no",
+    "listen": "nothing or compressor-only; seldom fan-only or both",  # one that is stalled draws current and stands
 }
 _CURRENT_NORMAL = {"recent_high_running_current": "no; seldom yes", "recent_low_running_current": "no; seldom yes"}
 _HIGH_BEFORE = {"recent_high_running_current": "yes; seldom no"}
 _LOW_BEFORE = {"recent_low_running_current": "yes; seldom no"}
-_AMPS_LOW = {"running_amps": "low; seldom normal"}
-_AMPS_HIGH = {"running_amps": "high; seldom normal or overload"}
-_AMPS_OVERLOAD = {"running_amps": "overload or locked; seldom high"}
+# A unit's own normal lies at half to nine tenths of rated load: what is much more or less than that may still read
+# usual of rated load.
+_AMPS_LOW = {"running_amps": "low or normal"}
+_AMPS_HIGH = {"running_amps": "high or normal; seldom overload"}
+# One that trips is still for longer than it runs.
+_TRIPS_LOW = {"running_amps": "low or normal or none"}
+_TRIPS_HIGH = {"running_amps": "high or normal or none; seldom overload"}
+_TRIPS_OVERLOAD = {"running_amps": "overload or locked or none; seldom high or normal"}
+# A transformer passes on what the line lacks or has too much of.
+_LINE_ASTRAY = dict.fromkeys(("rc_volts", "transformer_volts", "thermostat_volts"), "normal; seldom low or high")
+# Whatever trips a compressor leaves its overload open until it has cooled.
+_TRIPPED = {"winding_ohms": "balanced or overload-open"}
 _HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
 _LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
 _CUT_OUT = {
@@ -41,11 +51,14 @@ _CUT_OUT = {
 
 MOTORS: dict[str, Situation] = {
     "line-supply-lost": situation(
-        {"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still", "line_v": "dead"},
+        {
+            **{"supply": "off", "load": "off", "compressor_a": "still", "fan_a": "still", "line_v": "dead"},
+            "leg_to_ground": "none",
+        },
         cause("line-supply-off", 8),
         # With one leg gone a part of the voltage comes back through what is connected to the other.
         cause("line-leg-lost", 1.5, line_v="low or dead"),
-        cause("loose-connection", 1, line_v="dead; seldom low"),
+        cause("loose-connection", 1, line_v="dead; seldom low", leg_to_ground="both; seldom one-missing or none"),
         # A winding to ground trips the breaker at the start.
         cause("compressor-grounded", 1.5),
         # Locked-rotor amps, again and again, open a breaker too.
@@ -53,7 +66,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-locked", 2, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
     ),
     "pull-in-without-run": situation(
-        _CLOSED | _NOT_LOCKED | _FAN_SOUND | {"compressor_a": "still", "fan_a": "still"},
+        _CLOSED | _NOT_LOCKED | _FAN_SOUND | _TRIPPED | {"compressor_a": "still", "fan_a": "still"},
         cause("run-capacitor", 5, fan_a="running; seldom still", **_AS_WELL_LOCKED),
         cause("compressor-overload-open", 4, fan_a="running; seldom still"),
         cause("loose-connection", 3, load_volts="normal or absent"),
@@ -73,6 +86,7 @@ MOTORS: dict[str, Situation] = {
         | _NOT_LOCKED
         | _FAN_SOUND
         | _CURRENT_NORMAL
+        | _TRIPPED
         | {"recent_overload_cycling": "no; seldom yes", "compressor_a": "still", "fan_a": "running"},
         cause("compressor-overload-open", 8, recent_overload_cycling="yes or no"),
         cause("run-capacitor", 4, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
@@ -82,7 +96,7 @@ MOTORS: dict[str, Situation] = {
         cause("start-device", 1, **_AS_WELL_LOCKED, **_START_KIT),
         cause("start-device", 0.3, **_AS_WELL_LOCKED),
         cause("indoor-airflow", 1, recent_overload_cycling="yes or no"),
-        cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
+        cause("line-voltage", 1, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED, **_LINE_ASTRAY),
         cause("line-leg-lost", 0.3, recent_overload_cycling="yes or no"),
         cause("monitor-sensing", 1, ["calls-satisfied", "clamps"]),
         *recalled(recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
@@ -96,7 +110,7 @@ MOTORS: dict[str, Situation] = {
         cause("fan-capacitor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **_HIGH_OR_NOT),
     ),
     "fan-not-running": situation(
-        _CLOSED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
+        _CLOSED | _TRIPPED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
         cause("fan-capacitor", 6),
         cause("fan-motor", 5),
         # A dual one whose fan side fails goes by the fan's name; what both share stalls the compressor too.
@@ -112,6 +126,7 @@ MOTORS: dict[str, Situation] = {
     ),
     "locked-rotor": situation(
         _CLOSED
+        | _TRIPPED
         | {
             "compressor_a": "locked; seldom running or still",
             "fan_a": "running; seldom still",
@@ -128,6 +143,7 @@ MOTORS: dict[str, Situation] = {
             recent_low_control_voltage="yes or no",
             recent_slow_start="yes or no",
             line_volts="low; seldom normal",
+            **_LINE_ASTRAY,
         ),
         cause("loose-connection", 2, recent_low_control_voltage="yes or no"),
         cause("compressor-winding-open", 1),
@@ -141,16 +157,17 @@ MOTORS: dict[str, Situation] = {
         | _NOT_LOCKED
         | _CURRENT_NORMAL
         | _FAN_SOUND
+        | _TRIPPED
         | {
             "compressor_a": "still or running or locked",
             "fan_a": "running",
-            "running_amps": "normal; seldom high or low",
+            "running_amps": "normal or none; seldom high or low",
         },
-        cause("condenser-dirty", 6, **_AMPS_HIGH, **_HIGH_OR_NOT),
-        cause("run-capacitor", 6, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
-        cause("fan-capacitor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
-        cause("fan-motor", 5, **_AMPS_HIGH, **_FAN_ALONE_STANDS),
-        cause("charge-low", 4, **_AMPS_LOW, **_LOW_OR_NOT),
+        cause("condenser-dirty", 6, **_TRIPS_HIGH, **_HIGH_OR_NOT),
+        cause("run-capacitor", 6, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("fan-capacitor", 5, **_TRIPS_HIGH, **_FAN_ALONE_STANDS),
+        cause("fan-motor", 5, **_TRIPS_HIGH, **_FAN_ALONE_STANDS),
+        cause("charge-low", 4, **_TRIPS_LOW, **_LOW_OR_NOT),
         cause("compressor-overload-open", 3),
         # Where neither contacts nor coil are sensed, what opens the coil's circuit stops the compressor alike.
         cause("pressure-switch", 1, **_CUT_OUT),
@@ -158,22 +175,22 @@ MOTORS: dict[str, Situation] = {
         cause("high-pressure-cutout", 2, **_CUT_OUT, **_HIGH_OR_NOT),
         # Also the fan's own lead.
         cause("loose-connection", 2, fan_a="running or still", recent_fan_not_running="no or yes"),
-        cause("charge-high", 2, **_AMPS_HIGH, **_HIGH_OR_NOT),
-        cause("compressor-locked", 1, **_AMPS_OVERLOAD, **_LOCKED_BEFORE),
-        cause("start-device", 1, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),
-        cause("start-device", 0.3, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED),
-        cause("line-voltage", 1.5, **_AMPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
-        cause("indoor-airflow", 3, **_AMPS_LOW, **_LOW_OR_NOT),
-        cause("metering-device", 1, **_AMPS_LOW, **_LOW_OR_NOT),
+        cause("charge-high", 2, **_TRIPS_HIGH, **_HIGH_OR_NOT),
+        cause("compressor-locked", 1, **_TRIPS_OVERLOAD, **_LOCKED_BEFORE),
+        cause("start-device", 1, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),
+        cause("start-device", 0.3, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED),
+        cause("line-voltage", 1.5, **_LINE_ASTRAY, **_TRIPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("indoor-airflow", 3, **_TRIPS_LOW, **_LOW_OR_NOT),
+        cause("metering-device", 1, **_TRIPS_LOW, **_LOW_OR_NOT),
         # What it does not pump does not cool its motor.
-        cause("compressor-not-pumping", 0.7, **_AMPS_LOW, **_LOW_OR_NOT),
-        cause("non-condensables", 0.5, **_AMPS_HIGH, **_HIGH_OR_NOT),
+        cause("compressor-not-pumping", 0.7, **_TRIPS_LOW, **_LOW_OR_NOT),
+        cause("non-condensables", 0.5, **_TRIPS_HIGH, **_HIGH_OR_NOT),
         cause("line-leg-lost", 0.3),
         cause("fan-control", 1.5, unit_board_fan="yes", **_FAN_ALONE_STANDS),
         cause("fan-control", 0.5, unit_board_fan="no", **_FAN_ALONE_STANDS),
         cause("defrost-board", 0.7, **_FAN_ALONE_STANDS),
         # A start winding that is open leaves the motor as a dead run capacitor does.
-        cause("compressor-winding-open", 0.5, **_AMPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("compressor-winding-open", 0.5, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
     ),
     "high-running-current": situation(
         _CLOSED
@@ -206,8 +223,8 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-not-pumping", 1.5),
         cause("metering-device", 1.5),
         cause("monitor-sensing", 1, running_amps="normal or high"),
-        # With the run winding open, what is left flows through the run capacitor.
-        cause("compressor-winding-open", 0.5),
+        # With the run winding open, what is left flows through the run capacitor, and turns nothing.
+        cause("compressor-winding-open", 0.5, listen="fan-only"),
     ),
     "slow-start": situation(
         {"supply": "on", "compressor_a": "running or still or locked"},
@@ -238,7 +255,7 @@ MOTORS: dict[str, Situation] = {
     ),
     "low-line-voltage": situation(
         {"supply": "on; seldom off"},
-        cause("line-voltage", 6, line_volts="low or normal"),
+        cause("line-voltage", 6, line_volts="low or normal", **_LINE_ASTRAY),
         cause("loose-connection", 3),
         cause("line-leg-lost", 1),
     ),

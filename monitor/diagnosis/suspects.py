@@ -146,9 +146,10 @@ SUSPECTS: dict[str, Suspect] = {
         load=(_TRANSFORMER, "thermostat cable"),
         signs={"coil-amps": {"open": 6}, "flickers": {"yes": 6}, "off-time": {"seconds": 2}},
         rc_volts="low or normal",
+        thermostat_volts="low or normal",
         coil_pull_in="low; seldom normal",
         transformer_volts="low or normal",
-        connections="tight or loose",
+        connections="tight; seldom loose",
     ),
     "control-fuse": _suspect(
         "control fuse open",
@@ -166,7 +167,7 @@ SUSPECTS: dict[str, Suspect] = {
         3,
         load=(_TRANSFORMER, _FUSES),
         signs={"comes-and-goes": {"yes": 0.1}},
-        rc_volts="absent or low or high",
+        rc_volts="absent or high; seldom low",
     ),
     "float-switch": _suspect(
         "condensate float switch open (drain blocked)",
@@ -238,6 +239,7 @@ SUSPECTS: dict[str, Suspect] = {
             "supply-lost": {"at-start": 1.5, "at-rest": 0.5},
         },
         connections="loose; seldom tight",
+        capacitor_amps="good; seldom dead",  # its own lead off, a capacitor that is good on the bench carries nothing
         contact_drop="small; seldom raised",
         start_volts="usual; seldom deep",
         line_volts="normal; seldom low or half or absent",
@@ -376,7 +378,6 @@ SUSPECTS: dict[str, Suspect] = {
         },
         fan_blade="stiff or free",
         fan_ohms="open or usual",
-        winding_ohms="balanced; seldom overload-open",
     ),
     "fan-capacitor": _suspect(
         "fan capacitor (or the fan side of a dual one) weak or dead",
@@ -391,7 +392,6 @@ SUSPECTS: dict[str, Suspect] = {
             "small-pipe": {"hot": 2},
         },
         fan_capacitor="dead or weak or over",
-        winding_ohms="balanced; seldom overload-open",
     ),
     "condenser-dirty": _suspect(
         "condenser coil dirty or its air blocked",
@@ -417,7 +417,6 @@ SUSPECTS: dict[str, Suspect] = {
             "small-pipe": {"hot": 3},
         },
         condenser_coil="dirty",
-        winding_ohms="balanced; seldom overload-open",
         charge="normal or high",
         subcooling="normal or high",
     ),
@@ -451,7 +450,6 @@ SUSPECTS: dict[str, Suspect] = {
         subcooling="low; seldom normal",
         air_split="low; seldom normal",
         suction_line="iced or clear",
-        winding_ohms="balanced; seldom overload-open",
     ),
     "charge-high": _suspect(
         "refrigerant overcharged",
@@ -565,7 +563,8 @@ SUSPECTS: dict[str, Suspect] = {
             "comes-and-goes": {"yes": 0.3},
             "supply-lost": {"at-start": 1.5},
         },
-        leg_to_ground="one-missing",
+        # with the contactor closed the dead leg is fed back through the motors: both read 120 V to ground
+        leg_to_ground="one-missing; seldom both",
         house_power="whole or part",
         line_fuses="open or closed",
         breakers="on or off",

@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import NamedTuple
 
 from condenser_monitor.monitor import limits
@@ -73,8 +74,9 @@ _PAIRS = tuple(
         f"board-volts | held | coil_a | {_CURRENT}",
         f"pressure-volts | low-pressure high-pressure | coil_a | {_CURRENT}",
         "coil-ohms | low | coil_a | sealed",
-        "running-amps | none low normal | draw | high",
-        "running-amps | normal high overload locked | draw | low",
+        # the unit's own normal is what the monitor compares with, a meter's band is of rated load: usual fits either
+        "running-amps | none low | draw | high",
+        "running-amps | high overload locked | draw | low",
         "winding-ohms | winding-open overload-open | compressor_a | running locked",
         "fan-ohms | open | fan_a | running",
         "fan-volts | absent | fan_a | running",
@@ -113,7 +115,6 @@ _PAIRS = tuple(
         "load-volts | normal high | line-volts | absent",
         "breakers | off | supply | on",
         "leg-to-ground | none | supply | on",
-        "leg-to-ground | both | supply | off",
         # one part measured twice
         "run-capacitor | dead | capacitor-amps | good",
         "run-capacitor | good | capacitor-amps | dead",
@@ -146,11 +147,22 @@ def contradicted(sensed: Mapping[str, str], meter: Mapping[str, str]) -> Contrad
     return Contradicted(tuple(name for name in meter if name in wrong), sensor)
 
 
+def _amps_apart(case: UnitCase, sensed: Mapping[str, str]) -> bool:
+    """Whether a clamp shows another current than the monitor's own did, in a finding in which it does not change by
+    itself."""
+    ours, shown = case.values.get("compressor_a"), case.meter.get("running-amps")
+    if ours is None or shown is None or shown.value is None or "compressor_a" not in sensed:
+        return False
+    return abs(shown.value - ours) > limits.AMPS_APART.value * max(ours, shown.value)
+
+
 SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 PRESSURE_SWITCH, _CUTOUTS = "pressure-switch", ("low-pressure-cutout", "high-pressure-cutout")
 PRESSURE_SWITCHES = frozenset((PRESSURE_SWITCH, *_CUTOUTS))
 _SOMEWHERE = ("loose-connection",)
+# No unit has both at once.
+_EXCLUSIVE = tuple(map(frozenset, (("charge-low", "charge-high"), ("coil-open", "coil-shorted"))))
 # What else a finding may follow from than the parents that keep it from being raised.
 _FOLLOWS = {
     "locked-rotor": ("contactor-chatter", "line-supply-lost"),
@@ -174,6 +186,17 @@ _FOLLOWS = {
 # What a parent keeps from being raised while it lasts, and does not explain once it is over: contacts that stay closed
 # without a call have welded, whatever made them chatter before.
 _ANEW = {"contacts-stuck-closed": {"contactor-chatter"}}
+# What changes by itself while a finding stands, so that a meter that comes later may read either: a compressor that
+# trips is still for longer than it runs.
+_TRIPS = ("compressor_a", "draw")
+_MOVES = {
+    **dict.fromkeys(("locked-rotor", "overload-cycling", "fan-not-running"), _TRIPS),
+    **dict.fromkeys(
+        ("short-cycling", "contactor-chatter"),
+        (*_TRIPS, "call", "control_v", "coil_a", "coil_v", "load", "fan_a", "thermostat"),
+    ),
+}
+_CALLED = ("call", "control_v", "thermostat")
 # Over within minutes by nature, or hidden by the next call, and no less telling.
 _BURSTS = ("locked-rotor", "contactor-chatter", "overload-cycling", *RUNS_UNCALLED)
 OF_THE_MONITOR = ("sensing-disagrees", "sensor-silent")
@@ -196,7 +219,8 @@ class UnitCase(NamedTuple):
     """All that a diagnosis is made of. `fitted`: the fitted readings, so that a silent one can be told from one that is
     not there; `features`: feature -> symbol; `meter`: check -> answer; `cleared`: suspects ruled out earlier, with the
     reason: they stay out; `confirmed`: checks that were measured again and are not doubted any more; `past`: the shares
-    of suspects in the last days, of evidence that is not in this case any more."""
+    of suspects in the last days, of evidence that is not in this case any more; `values`: readings as numbers, as they
+    were when the first finding was seen, for what a meter shows of the same."""
 
     findings: Sequence[FindingSeen]
     unit: Unit
@@ -206,6 +230,7 @@ class UnitCase(NamedTuple):
     cleared: Mapping[str, str] = NOTHING
     confirmed: Collection[str] = ()
     past: Mapping[str, float] = {}
+    values: Mapping[str, float] = {}
 
 
 class Diagnosis(NamedTuple):
@@ -242,7 +267,10 @@ def diagnose(case: UnitCase) -> Diagnosis:
     unit_parts = [_Part(one, case) for one in case.findings if one.finding not in OF_THE_MONITOR]
     parts = unit_parts or [_Part(one, case) for one in case.findings]
     outcomes = {name: one.outcome for name, one in case.meter.items() if CHECKS[name].news}
-    again, sensor = contradicted(_sensed(case.findings), outcomes)
+    sensed = _sensed(case.findings)
+    again, sensor = contradicted(sensed, outcomes)
+    if _amps_apart(case, sensed):
+        again, sensor = (*again, "running-amps"), True
     again = tuple(name for name in again if name not in case.confirmed)
     usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
     abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
@@ -258,11 +286,12 @@ def diagnose(case: UnitCase) -> Diagnosis:
     if again:
         # A reading and a sense that contradict each other: one of the two lies.
         share = 2.0 if sensor else limits.SELDOM_SHARE.value
-        _put(weighed, MONITOR, share * max((one.weight for one in weighed.values()), default=1.0))
+        least = share * max((one.weight for one in weighed.values()), default=1.0)
+        _put(weighed, MONITOR, least, parts[0].finding)
     most = max((one.weight for one in weighed.values()), default=1.0)
     own_first = _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()})
-    for name in own_first.values():
-        _put(weighed, name, limits.SELDOM_SHARE.value * most)  # a second fault beside the first
+    for part, name in own_first.items():
+        _put(weighed, name, limits.SELDOM_SHARE.value * most, part.finding)  # a second fault beside the first
     before = {name: one.weight * one.measured(telling) for name, one in weighed.items()}
     after = {name: before[name] * one.measured(abnormal) for name, one in weighed.items()}
     of_the_unit = {name: weight for name, weight in before.items() if name != MONITOR}
@@ -273,7 +302,12 @@ def diagnose(case: UnitCase) -> Diagnosis:
     named |= {max(left, key=lambda name: (after[name], -_PLACES[name])) for left in lefts if left and not left & named}
     total = math.fsum(after.values()) * (1.0 + limits.UNKNOWN_SHARE.value) or 1.0
     shares = {name: round(weight / total, 3) for name, weight in after.items()}
-    together = _together([*lefts, *owners.values()], named, shares)
+    explainers = [
+        {name for name, one in weighed.items() if name in owners[check] or one.shows(check, judged.outcome)}
+        for check, judged in abnormal.items()
+        if owners[check]
+    ]
+    together = _together([*lefts, *explainers], named, shares)
     needed = together[0] if together else frozenset()
     order = sorted(named, key=lambda name: (name not in needed, *_rank(name, shares)))
     rows = [
@@ -353,7 +387,8 @@ class _Part:
             self.weight *= limits.FOLLOWS_WEIGHT.value
         # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
         self.tells = self.weight >= limits.RECENT_WEIGHT.value and not explained
-        marks = {**self.evidence, **case.features}
+        shown = {name: one.outcome for name, one in case.meter.items() if _abnormal(name, one.outcome)}
+        marks = {**self.evidence, **case.features, **shown}
         names = (one.finding, *one.or_else)
         pairs = [pair for name in names for pair in zip(SITUATIONS[name].causes, ROWS[name], strict=True)]
         self.rows = [
@@ -477,6 +512,10 @@ class _Weighed:
     rows: Sequence[PredictionRow]
     total: float
 
+    def shows(self, check: str, outcome: str) -> bool:
+        """Whether that is usual behind it, on its own part or not."""
+        return any(check in row.predicts and outcome in row.predicts[check].usual for row in self.rows)
+
     def measured(self, meter: Mapping[str, Judged]) -> float:
         """How well the readings fit, its ways of showing itself weighed by how usual they are."""
         return math.fsum(row.weight * meter_fit(row, meter) for row in self.rows) / self.total
@@ -506,7 +545,8 @@ def _weigh(
                 explains[place] *= (here[0] if name in part.forbidden else max(here)) ** share
         weight *= max(explains.values())
         weight *= math.prod(ratios.get(name, 1.0) for ratios in likelier)
-        rows = [row for part in parts for row in part.open if row.suspect == name] or [OWN[name]]
+        rows = [row for part in parts for row in part.open if row.suspect == name]
+        rows = rows or [own_row(part.finding, name) for part in parts]
         weighed[name] = _Weighed(weight, rows, math.fsum(row.weight for row in rows))
     return weighed
 
@@ -526,8 +566,9 @@ def _past_ratios(past: Mapping[str, float], weights: Mapping[str, float]) -> dic
     }
 
 
-def _put(weighed: dict[str, _Weighed], suspect: str, least: float) -> None:
-    weighed.setdefault(suspect, _Weighed(least, [OWN[suspect]], OWN[suspect].weight))
+def _put(weighed: dict[str, _Weighed], suspect: str, least: float, finding: str) -> None:
+    row = own_row(finding, suspect)
+    weighed.setdefault(suspect, _Weighed(least, [row], row.weight))
     weighed[suspect].weight = max(weighed[suspect].weight, least)
 
 
@@ -557,7 +598,7 @@ def _rank(name: str, shares: Mapping[str, float]) -> tuple[float, float, int]:
 
 def which_switch(weights: Mapping[str, float]) -> dict[str, str]:
     """By which name a pressure switch goes: high or low where what is known tells which, else plainly as one."""
-    seldom, often = sorted(_CUTOUTS, key=lambda name: weights.get(name, 0.0))
+    seldom, often = sorted(_CUTOUTS, key=lambda name: weights.get(name, -1.0))  # one with no share left is still named
     if not weights.keys() & _CUTOUTS or PRESSURE_SWITCH not in weights:
         return {}
     if weights.get(seldom, 0.0) > limits.WHICH_SHARE.value * weights[often]:
@@ -711,7 +752,11 @@ def _together(
     conflicts = [one for one in (set(names) & set(named) for names in causes) if one]
     if not conflicts or set.intersection(*conflicts):
         return ()
-    sets = elimination.minimal_hitting_sets(conflicts, size=2)
+    sets = [
+        one
+        for one in elimination.minimal_hitting_sets(conflicts, size=2)
+        if not any(pair <= one for pair in _EXCLUSIVE)
+    ]
 
     def likely(one: frozenset[str]) -> tuple[float, float]:
         return math.prod(shares[name] for name in one), math.fsum(SUSPECTS[name].usual for name in one)
@@ -752,7 +797,11 @@ def _sensed(findings: Sequence[FindingSeen]) -> dict[str, str]:
     sensed |= {"draw": "low"} if "low-running-current" in standing else {}
     for one in findings:
         sensed |= {name: symbol for name, symbol in one.seen.items() if name in SYMBOLS}
-    return sensed
+    moved = {name for finding in standing for name in _MOVES.get(finding, ())}
+    if sensed.get("thermostat") != "on":
+        # It did not call, or nobody knows: a technician makes it call for a reading.
+        moved |= {name for name in _CALLED if sensed.get(name) in ("off", "dead", "ghost")}
+    return {name: symbol for name, symbol in sensed.items() if name not in moved}
 
 
 # ---------------------------------------------------------------- the rows, with every prediction filled in
@@ -781,6 +830,14 @@ def _filled(finding: str) -> tuple[PredictionRow, ...]:
     return tuple(rows)
 
 
+@cache
+def own_row(finding: str, suspect: str) -> PredictionRow:
+    """What a suspect shows that no row of the finding speaks of: its own part's readings, all others as the finding
+    itself has them, or sound."""
+    base = SITUATIONS[finding].base
+    return PredictionRow(suspect, 1.0, {**SOUND, **meter_by_senses(base), **base, **SUSPECTS[suspect].meter})
+
+
 def _implied(finding: str) -> dict[str, str]:
     """What a finding says of the senses by itself: the one usual symbol of its base that no cause overrides."""
     causes = [cause for cause in SITUATIONS[finding].causes if cause.suspect != MONITOR]
@@ -807,8 +864,6 @@ def _followed(finding: str) -> frozenset[str]:
 
 
 SOUND = {check.name: Expect(check.innocent) for check in CHECKS.values() if check.sound is not None}
-# What a suspect shows that no finding's row speaks of: its own part's readings, and all others sound.
-OWN = {name: PredictionRow(name, 1.0, {**SOUND, **suspect.meter}) for name, suspect in SUSPECTS.items()}
 ROWS: dict[str, tuple[PredictionRow, ...]] = {finding: _filled(finding) for finding in SITUATIONS}
 IMPLIED = {finding: _implied(finding) for finding in SITUATIONS}
 FOLLOWS = {finding: _followed(finding) for finding in SITUATIONS}
@@ -821,6 +876,7 @@ def add_situation(finding: str, made: Situation) -> None:
     """Say what suspects predict for a finding of another package."""
     SITUATIONS[finding] = made
     ROWS[finding], IMPLIED[finding], FOLLOWS[finding] = _filled(finding), _implied(finding), _followed(finding)
+    own_row.cache_clear()
 
 
 _MOST_USUAL = max(suspect.usual for suspect in SUSPECTS.values())

@@ -43,7 +43,7 @@ from condenser_monitor.monitor.core.records import (
     worst,
 )
 from condenser_monitor.monitor.diagnosis.checks.base import Who
-from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.evidence import numbers_of, seen_from
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import NOTHING_COOLS, SYMPTOMS, VisitSession
 from condenser_monitor.monitor.storage.models import (
@@ -836,7 +836,8 @@ def begun_visit(
     earlier = next((body for body in bodies if isinstance(body, Change) and body.finding == about), None)
     if earlier is not None:
         seen = seen_from(earlier.evidence, settings.unit)
-        return VisitSession((about,), unit=settings.unit, seen=seen, fitted=settings.fitted, who=who)
+        values = numbers_of(earlier.evidence)
+        return VisitSession((about,), unit=settings.unit, seen=seen, fitted=settings.fitted, who=who, values=values)
     fitted = () if status is None else settings.fitted
     return VisitSession.from_symptom(about, unit=settings.unit, fitted=fitted, who=who)
 

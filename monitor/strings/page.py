@@ -212,6 +212,8 @@ _PAGE = {
     "looked-at": "Looked at: {looks}.",
     "seen-thermostat-setting-wrong": "Set the thermostat to cool, 5 degrees below the room’s temperature, and wait 10"
     " minutes. If the outdoor unit still does not run, go on with the checks.",
+    "seen-thermostat-setting-blank": "Put new batteries in, if it has any. If the display stays empty: look whether the"
+    " indoor unit’s breaker is on, its cover panel flush, and its drain pan dry.",
     "seen-house-power-part": "Call the utility now. If lights are dim in some rooms and too bright in others, switch"
     " the main breaker off first.",
     "seen-house-power-none": "The house has no power. Call the utility; the air conditioner waits for it.",

@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import Evidence, Finding, MeterReading, Severity, StoredVisit
@@ -18,6 +19,7 @@ from condenser_monitor.monitor.diagnosis.visit.session import (
     OTHER,
     SYMPTOMS,
     VisitSession,
+    answer_at_once,
 )
 from condenser_monitor.monitor.strings import texts
 from tests.monitor.suspect_cases import judge
@@ -442,7 +444,7 @@ def test_no_compressor_is_kept_running_without_its_fan_on_a_persons_word_either(
 def test_r_is_joined_to_y_only_where_the_unit_stays_off() -> None:
     """A jumper shows whether everything from Y outward starts; on a unit that runs it shows nothing. And R has its 24 V
     first: common practice."""
-    for name in ("does-not-stop", "cools-poorly", "long-run", "call-without-thermostat"):
+    for name in ("does-not-stop", "cools-poorly", "long-run", "call-without-thermostat", "starts-and-stops"):
         offered = [offer.check.name for offer in VisitSession.from_symptom(name, unit=UNIT).offers()]
         assert "jumper-ry" not in offered, name
     session = VisitSession.from_symptom("overdue-call", unit=UNIT)
@@ -453,14 +455,16 @@ def test_r_is_joined_to_y_only_where_the_unit_stays_off() -> None:
 
 
 def test_two_parts_that_were_measured_bad_are_both_found() -> None:
-    """A dead capacitor and the overload that it opened: neither alone explains both readings, and the visit ends by
-    naming what was shown, not by saying that no check would help."""
+    """A dead capacitor and the overload that it opened: the visit ends by naming the one that explains both readings,
+    not by saying that no check would help; a burnt set of contacts beside it is named as well."""
     session = VisitSession.from_symptom("compressor-not-running", unit=UNIT)
     for name, typed in (("line-volts", "241 V"), ("winding-ohms", "OL OL 2.54"), ("run-capacitor", "0.0 uF of 70")):
         session.enter(name, typed)
     while (check := session.next_check()) is not None:
         session.enter(check.name, SOUND_ANSWERS[check.name])
-    assert set(session.shown()) == {"run-capacitor", "compressor-overload-open"}
+    assert session.shown() == ("run-capacitor",)
+    session.enter("contacts", "burnt")
+    assert set(session.shown()) == {"run-capacitor", "contacts-not-making"}
 
 
 def test_an_open_overload_alone_shows_no_capacitor() -> None:
@@ -605,7 +609,125 @@ def test_a_silent_compressor_is_measured_before_gauges_wait_an_hour() -> None:
     asked = []
     while (check := session.next_check()) is not None and check.name != "winding-ohms":
         asked.append(check.name)
-        session.enter(check.name, "238 V" if check.quantity == "V" else check.sound or "")
+        session.enter(check.name, "238 V" if check.quantity == "V" else SOUND_ANSWERS[check.name])
     assert check is CHECKS["winding-ohms"]
-    assert asked[-1] == "line-volts"
-    assert all(CHECKS[name].power == "as-is" for name in asked[:-1])
+    assert asked[-3:] == ["line-volts", "run-capacitor", "connections"]  # the most usual first (trade)
+    assert all(CHECKS[name].power == "as-is" for name in asked[:-3])
+
+
+# ---------------------------------------------------------------- read by a meter on the spot
+
+
+def after(about: str, *entries: str) -> dict[str, object]:
+    """What `diagnose ABOUT CHECK=READING ...` says."""
+    return answer_at_once(about, entries, unit=UNIT)
+
+
+@pytest.mark.parametrize(
+    ("about", "entries", "first"),
+    [
+        # expansion valve: high superheat with high subcooling is a restriction (trade's charging charts)
+        ("long-run", ["air-split=11", "superheat=30", "subcooling=21"], "metering-device"),
+        # a dead leg is fed back through the motors: 120 V to ground on both, nothing between (circuit)
+        ("line-supply-lost", ["line-volts=0", "leg-to-ground=both"], "line-leg-lost"),
+        ("line-supply-lost", ["line-volts=0", "leg-to-ground=none"], "line-supply-off"),
+        # made to call for the reading, a welded contactor's coil has its 24 V
+        ("does-not-stop", ["thermostat-setting=right", "coil-volts=26"], "contacts-welded"),
+        # 24 V follow the line through the transformer's ratio
+        ("low-control-voltage", ["line-volts=192", "rc-volts=19.8", "transformer-volts=19.9"], "line-voltage"),
+        ("low-control-voltage", ["line-volts=241", "rc-volts=19.8"], "control-voltage-weak"),
+        # a fuse blows of something
+        ("overdue-call", ["rc-volts=0", "control-fuse=OL", "coil-ohms=2.1"], "coil-shorted"),
+        ("call-without-run", ["coil-volts=0", "pressure-volts=low", "standing-pressure=below"], "charge-low"),
+        # what a dead capacitor and a low line bring about beside is no third fault
+        (
+            "locked-rotor",
+            ["line-volts=195", "run-capacitor=24 of 45", "winding-ohms=OL OL 3.7", "rc-volts=20.8", "running-amps=0"],
+            "run-capacitor",
+        ),
+        # volts lost between indoor unit and splice
+        ("call-not-reaching-unit", ["control_v=8", "rc-volts=27", "connections=loose"], "loose-connection"),
+        # a fan that turns while the compressor is off is not the one that stands
+        ("overload-cycling", ["listen=fan-only", "run-capacitor=30 of 45"], "run-capacitor"),
+    ],
+)
+def test_what_a_meter_shows_leads_to_what_it_is(about: str, entries: list[str], first: str) -> None:
+    """Readings as a technician gets them on the spot; the reason beside each."""
+    found = after(about, *entries)
+    suspects = found["suspects"]
+    assert isinstance(suspects, list)
+    assert suspects[0][0] == first
+    assert found["measure_again"] == []
+
+
+def test_no_unit_has_too_little_and_too_much_refrigerant() -> None:
+    """Two readings that each have their own cause are put together only where one unit can have both."""
+    found = VisitSession.from_symptom("cools-poorly", unit=UNIT)
+    for name, typed in (("superheat", "30 F"), ("subcooling", "25 F"), ("charge", "low")):
+        found.enter(name, typed)
+    assert not [pair for pair in found.verdict().together if {"charge-low", "charge-high"} <= pair]
+
+
+def test_an_empty_display_accuses_no_setting() -> None:
+    """With no 24 V from the indoor unit the display is dark, where no batteries keep it up."""
+    session = VisitSession.from_symptom("overdue-call", unit=UNIT)
+    session.enter("thermostat-setting", "blank")
+    assert "thermostat-setting" not in session.suspects()[:5]
+    assert {"control-fuse", "thermostat", "float-switch", "line-supply-off"} <= set(session.suspects())
+    assert not session.verdict().together
+    session.enter("rc-volts", "27 V")
+    assert session.suspects()[0] in ("thermostat", "float-switch", "control-wire-open")
+
+
+def test_what_needs_a_running_compressor_waits_until_it_runs() -> None:
+    """What somebody has heard or clamped counts before what the finding says: no split or superheat of a compressor
+    that is off on its protector, and the drop over contacts of one that runs by now."""
+    session = VisitSession(["overload-cycling"], unit=UNIT)
+    session.enter("listen", "fan-only")
+    assert not [one.check.name for one in session.offers() if one.check.running]
+    session = VisitSession(["call-without-run"], unit=UNIT)
+    session.enter("listen", "both")
+    session.enter("listen", "both")
+    session.enter("coil-volts", "26 V")
+    assert [one.check.name for one in session.offers() if one.check.running]
+    session.enter("listen", "compressor-only")  # not without its fan
+    assert not [one.check.name for one in session.offers() if one.check.running]
+
+
+def test_a_blown_fuse_alone_ends_no_visit() -> None:
+    """The coil and the cable are measured before a new one is put in (common practice)."""
+    session = VisitSession.from_symptom("overdue-call", unit=UNIT)
+    for name, typed in (("rc-volts", "0 V"), ("transformer-volts", "27 V"), ("control-fuse", "OL")):
+        session.enter(name, typed)
+    asked = []
+    while (check := session.next_check()) is not None:
+        asked.append(check.name)
+        session.enter(check.name, {"control-wire-short": "OL"}.get(check.name) or SOUND_ANSWERS[check.name])
+    assert {"coil-ohms", "control-wire-short"} <= set(asked)
+    assert session.shown() == ("control-fuse",)
+
+
+def test_once_a_check_was_skipped_those_that_tell_nothing_are_not_asked_for() -> None:
+    """In place of one that cannot be made comes what tells less, and not everything on the list."""
+    session = VisitSession(["locked-rotor"], unit=UNIT)
+    session.enter("run-capacitor", "0.2 uF of 45")
+    session.skipped.add("winding-ohms")
+    while (check := session.next_check()) is not None:
+        bits = {one.check.name: one.bits for one in session.offers()}
+        confirms = check.sound is not None and bits.get(check.name, 0.0) < limits.CHECK_SCARCE_BITS.value
+        assert confirms or bits[check.name] >= limits.CHECK_SCARCE_BITS.value
+        session.skipped.add(check.name)
+
+
+def test_a_tripped_breaker_is_not_called_found_before_the_compressor_is_measured_to_ground() -> None:
+    """Where that check was skipped, nothing was shown: whoever resets the breaker may energize a grounded winding."""
+    session = VisitSession.from_symptom("line-supply-lost", unit=UNIT)
+    session.enter("house-power", "whole")
+    session.enter("breakers", "off")
+    while (check := session.next_check()) is not None:
+        session.skipped.add(check.name)
+    assert session.shown() == ()
+    session.enter("compressor-to-ground", "2000 M")
+    while (check := session.next_check()) is not None:
+        session.skipped.add(check.name)
+    assert session.shown() == ("line-supply-off",)

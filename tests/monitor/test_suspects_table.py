@@ -95,6 +95,7 @@ SPLIT: list[dict[str, str]] = [
     {},
     {"supply": "off"},
     {"coil_a": "unsealed"},
+    {"control_v": "weak"},
     {"control_power": "off"},
     {"thermostat": "off"},
     {"load": "on"},

@@ -25,6 +25,7 @@ from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     clause,
     contradicted,
     diagnose,
+    which_switch,
 )
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession, answer_at_once
 from condenser_monitor.monitor.engine import Engine
@@ -873,7 +874,23 @@ def test_half_the_line_volts_tell_of_a_lost_leg() -> None:
         ("call-without-pull-in", ["coil-ohms=999999"], []),
         ("control-power-lost", ["rc-volts=27"], ["rc-volts"]),
         ("call-not-reaching-unit", ["rc-volts=0", "thermostat-volts=26"], ["rc-volts", "thermostat-volts"]),
-        ("high-running-current", ["running-amps=8"], ["running-amps"]),
+        ("high-running-current", ["running-amps=4"], ["running-amps"]),
+        # told against its own normal, half to nine tenths of rated load (trade): no contradiction
+        ("high-running-current", ["running-amps=11.5"], []),
+        ("low-running-current", ["running-amps=6.5"], []),
+        # two clamps on one lead show one current
+        ("high-running-current", ["compressor_a=24", "running-amps=12"], ["running-amps"]),
+        ("high-running-current", ["compressor_a=12", "running-amps=13"], []),
+        ("overload-cycling", ["compressor_a=11", "running-amps=68"], []),
+        # a compressor that trips is still for longer than it runs, and its protector open (common practice)
+        ("overload-cycling", ["compressor_a=11", "listen=fan-only", "running-amps=0", "winding-ohms=OL OL 3"], []),
+        ("locked-rotor", ["compressor_a=66", "winding-ohms=OL OL 3", "running-amps=0"], []),
+        ("fan-not-running", ["compressor_a=11", "fan_a=0", "listen=nothing"], []),
+        ("low-running-current", ["compressor_a=6", "winding-ohms=OL OL 3"], ["winding-ohms"]),
+        # nobody called when it was found: a technician makes it call for a reading
+        ("overdue-call", ["coil-volts=26"], []),
+        ("contacts-stuck-closed", ["call=0", "coil-volts=26"], []),
+        ("call-not-reaching-unit", ["thermostat=1", "call=0", "splice-volts=26", "coil-volts=26"], ["coil-volts"]),
         ("compressor-not-running", ["winding-ohms=1.0 2.0 9.0"], ["winding-ohms"]),  # R to S is the sum of both
     ],
 )
@@ -883,6 +900,13 @@ def test_readings_that_cannot_be_are_measured_again(about: str, entries: list[st
     assert found["measure_again"] == again
     if again:
         assert found["next_check"] in again
+
+
+def test_a_switch_that_is_named_with_no_share_left_is_no_error() -> None:
+    """A visit may keep a name whose share has come to nothing; the other pressure's switch may not be there at all."""
+    assert which_switch({"pressure-switch": 0.0, "low-pressure-cutout": 0.0}) == {
+        "pressure-switch": "low-pressure-cutout"
+    }
 
 
 def test_two_meter_readings_accuse_no_sensor() -> None:

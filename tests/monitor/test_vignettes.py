@@ -14,7 +14,7 @@ from condenser_monitor.monitor.core.readings import FLAGS
 from condenser_monitor.monitor.core.records import Evidence
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
-from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.evidence import numbers_of, seen_from
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import Diagnosis, FindingSeen, UnitCase, diagnose
 
 PLACE = Path(__file__).parent / "vignettes" / "vignettes.json"
@@ -32,7 +32,7 @@ def diagnosed(case: dict[str, Any]) -> Diagnosis:
     meter = {check: classify(CHECKS[check], typed, unit) for check, typed in case["readings"].items()}
     seen = seen_from(evidence, unit)
     findings = [FindingSeen(finding, seen) for finding in case["findings"]]
-    return diagnose(UnitCase(findings, unit, tuple(case["sensed"]), {}, meter))
+    return diagnose(UnitCase(findings, unit, tuple(case["sensed"]), {}, meter, values=numbers_of(evidence)))
 
 
 def concluded(case: dict[str, Any], found: Diagnosis) -> bool:

@@ -25,9 +25,11 @@ BY_EYE: tuple[Check, ...] = (
         "Thermostat setting",
         "thermostat",
         2,
-        "mode cool, set point under the room temperature, display alive, no schedule or hold in the way",
+        "display alive, mode cool, set point under the room temperature, no schedule or hold in the way; an empty"
+        " display has no power from the indoor unit, or no batteries",
         "Read mode, set point and room temperature; set it 5 °F (3 °C) below the room and wait 5 minutes.",
-        "Look for an empty display, a low-battery sign, a schedule, and a differential of less than 1 °F (0.5 °C).",
+        "Look for an empty display (new batteries, where it has any), a low-battery sign, a schedule, and a"
+        " differential of less than 1 °F (0.5 °C).",
         sound="right",
         figures=(
             by_practice("5 °F (3 °C)", "more than any thermostat's differential"),
@@ -38,6 +40,7 @@ BY_EYE: tuple[Check, ...] = (
         calls=True,
         right="the thermostat is set to cool, below room temperature, and shows it calls",
         wrong="the thermostat is not set so that it would cool",
+        blank="the thermostat's display is empty: it has no power",
     ),
     look(
         "breakers",

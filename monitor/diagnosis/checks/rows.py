@@ -70,17 +70,19 @@ def offers(
     *,
     breaker_off: bool = False,
     barred: Collection[str] = (),
+    runs: bool | None = None,
 ) -> list[CheckOffer]:
     """The checks that tell the open rows apart, the next one first.
 
     `rows`: what is still open (Diagnosis.rows). `done`: checks already done, the newest last. `who`: a homeowner is
     offered only what a homeowner may do. `breaker_off`: it was found off, and leaves the power off. `barred`: those
-    that are not to be made. Checks that tell less than CHECK_GAIN_BITS come after all others, but where nothing is
+    that are not to be made. `runs`: whether the compressor was found running; None: nobody has looked. Checks that
+    tell less than CHECK_GAIN_BITS come after all others, but where nothing is
     opened and nothing live is touched they come before a cabinet is opened.
     """
     opened = [CHECKS[name] for name in done if CHECKS[name].panel]
     at = Place(opened[-1].power, opened[-1].where) if opened else Place("off" if breaker_off else "")
-    allowed = _allowed(rows, done, who, barred)
+    allowed = _allowed(rows, done, who, barred, runs)
     bits = {check.name: elimination.gain_bits(rows, check.name, _SYMBOLS[check.name]) for check in allowed}
     ahead = {name for name, gain in bits.items() if gain > 1e-9}  # walked along the string, in its order
     order = _ORDER_WHEN_OFF if at.power == "off" else _ORDER
@@ -93,10 +95,14 @@ def offers(
     return [offer for *_, offer in sorted(ranked, key=lambda rank: rank[:2])]
 
 
-def _allowed(rows: Sequence[PredictionRow], done: Collection[str], who: Who, barred: Collection[str]) -> list[Check]:
-    """The checks that can be made now: those of a running compressor only where most of what is open says it runs."""
-    running = [row.weight for row in rows if "running" in row.predicts.get("compressor_a", _RUNNING).usual]
-    runs = sum(running) * 2.0 >= sum(row.weight for row in rows)
+def _allowed(
+    rows: Sequence[PredictionRow], done: Collection[str], who: Who, barred: Collection[str], runs: bool | None
+) -> list[Check]:
+    """The checks that can be made now: those of a running compressor only where it was found to run or, if nobody has
+    looked, most of what is open says so."""
+    if runs is None:
+        running = [row.weight for row in rows if "running" in row.predicts.get("compressor_a", _RUNNING).usual]
+        runs = sum(running) * 2.0 >= sum(row.weight for row in rows)
     return [
         check
         for check in CHECKS.values()
@@ -139,6 +145,7 @@ def confirming_check(
     who: Who = "technician",
     *,
     barred: Collection[str] = (),
+    runs: bool | None = None,
 ) -> Check | None:
     """Where nothing tells the suspects apart: the check by which the first of them shows on its own part.
 
@@ -149,7 +156,7 @@ def confirming_check(
         return None
     shown = [
         check
-        for check in _allowed(rows, done, who, barred)
+        for check in _allowed(rows, done, who, barred, runs)
         if check.sound is not None
         and check.name in best.predicts
         and check.sound not in best.predicts[check.name].usual

@@ -21,7 +21,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import Check, Who
 from condenser_monitor.monitor.diagnosis.checks.meter import Judged, classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS, CheckOffer
 from condenser_monitor.monitor.diagnosis.diagnosis import summary
-from condenser_monitor.monitor.diagnosis.evidence import seen_from
+from condenser_monitor.monitor.diagnosis.evidence import numbers_of, seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
     PRESSURE_SWITCHES,
@@ -75,10 +75,14 @@ LEAVE_OFF = frozenset(
         "not-cooling",
     }
 )
-# Here the unit runs, called or not: whether R joined to Y starts it shows nothing.
+# Here the unit runs, called or not, or now and then: whether R joined to Y starts it shows nothing.
 _RUNS_ALREADY = frozenset(
-    {"contacts-stuck-closed", "long-run", "call-without-thermostat", "low-running-current", "high-running-current"}
+    {
+        *("contacts-stuck-closed", "long-run", "call-without-thermostat", "low-running-current"),
+        *("high-running-current", "short-cycling", "overload-cycling", "contactor-chatter"),
+    }
 )
+_HEARD = {"nothing": False, "fan-only": False, "compressor-only": True, "both": True}
 GROUND, LARGE_PIPE = "compressor-to-ground", "suction-line"
 
 
@@ -106,6 +110,7 @@ class VisitSession:
         who: Who = "technician",
         features: Mapping[str, str] | None = None,
         beside: Collection[str] = (),
+        values: Mapping[str, float] | None = None,
     ) -> None:
         self.findings = tuple(findings)
         self.unit = unit
@@ -115,6 +120,7 @@ class VisitSession:
         self.who = who
         self.features = dict(features or {})
         self.beside = tuple(beside)
+        self.values = dict(values or {})
         self.answers: dict[str, Judged] = {}
         self.typed: dict[str, str] = {}
         self.confirmed: set[str] = set()  # measured again after it contradicted something
@@ -139,7 +145,16 @@ class VisitSession:
         """
         known = seen_from(finding.evidence, unit) if seen is None else seen
         out = {name: why for name, why in finding.ruled_out.items() if name not in finding.suspects}
-        return cls((finding.name,), unit=unit, seen=known, fitted=fitted, cleared=out, who=who, features=features)
+        return cls(
+            (finding.name,),
+            unit=unit,
+            seen=known,
+            fitted=fitted,
+            cleared=out,
+            who=who,
+            features=features,
+            values=numbers_of(finding.evidence),
+        )
 
     @classmethod
     def from_symptom(
@@ -193,7 +208,10 @@ class VisitSession:
 
     def verdict(self) -> Diagnosis:
         """Who is left, with shares, who is not and why. Kept until an answer changes: one page asks many times."""
-        answered = (tuple(self.answers.items()), frozenset(self.confirmed), tuple(self.seen.items()))
+        answered = (
+            *(tuple(part.items()) for part in (self.answers, self.seen, self.values)),
+            frozenset(self.confirmed),
+        )
         if self._weighed is None or self._weighed[0] != answered:
             self._weighed = answered, self._weigh()
         return self._weighed[1]
@@ -209,6 +227,7 @@ class VisitSession:
             self.answers,
             self.cleared,
             self.confirmed,
+            values=self.values,
         )
         return diagnose(case)
 
@@ -234,6 +253,7 @@ class VisitSession:
             self.who,
             breaker_off=self._breaker_off,
             barred=self._barred,
+            runs=self._runs,
         )
         if self._tripped:  # what is looked at from outside first, then what the breaker may have tripped of
             offered.sort(key=lambda offer: (checks.stage(offer.check) > 0, offer.check.name != GROUND))
@@ -261,7 +281,7 @@ class VisitSession:
         unfed = self._outcome("line-volts") in ("absent", "half")
         unfed = unfed or self._outcome("leg-to-ground") in ("one-missing", "none")
         fanless = self.seen.get("fan_a") == "still" and self.seen.get("compressor_a") == "running"
-        fanless = fanless or set(self.findings) == {"fan-not-running"}
+        fanless = fanless or set(self.findings) == {"fan-not-running"} or self._outcome("listen") == "compressor-only"
         left_off = self.who == "homeowner" and LEAVE_OFF.issuperset(self.findings)
         silent = self.seen.get("load") == "on" and self.seen.get("compressor_a") == "still"
         named = {"standing-pressure"} if silent and not self._outcome("winding-ohms") else set()
@@ -279,6 +299,16 @@ class VisitSession:
         )
 
     @property
+    def _runs(self) -> bool | None:
+        """Whether the compressor ran when somebody last listened to it or clamped it; None: nobody has."""
+        for name, judged in reversed(self.answers.items()):
+            if name == "listen":
+                return _HEARD[judged.outcome]
+            if name == "running-amps":
+                return judged.outcome != "none"
+        return None
+
+    @property
     def _iced(self) -> bool:
         return self._outcome(LARGE_PIPE) == "iced"
 
@@ -292,14 +322,15 @@ class VisitSession:
         again = [name for name in found.measure_again if name not in barred]
         if again:
             return CHECKS[again[-1]]
-        if self._certain():
+        if self._certain() or self._all_shown():
             return None
-        least = 0.0 if self.skipped else limits.CHECK_LEAST_BITS.value  # in place of one that cannot be made
+        # In place of one that cannot be made, what tells less.
+        least = (limits.CHECK_SCARCE_BITS if self.skipped else limits.CHECK_LEAST_BITS).value
         offered = [offer for offer in self._offers(found) if offer.check.name not in self.skipped]
         telling = [offer.check for offer in offered if offer.bits >= least]
         if telling:
             return telling[0]
-        left = checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred)
+        left = checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred, runs=self._runs)
         if left is None and self._iced and LARGE_PIPE not in self.skipped | self.confirmed:
             return CHECKS[LARGE_PIPE]
         return left
@@ -312,6 +343,13 @@ class VisitSession:
             return True
         return share >= limits.VISIT_CERTAIN.value and self._shown_on_part(first)
 
+    def _all_shown(self) -> bool:
+        """Whether what explains everything together, as nearly certain, was shown on each of its parts."""
+        found = self.verdict()
+        whole = found.together[0] if found.together else frozenset()
+        shares = sum(found.shares[name] for name in whole)
+        return bool(whole) and shares >= limits.VISIT_CERTAIN.value and all(map(self._shown_on_part, whole))
+
     def _shown_on_part(self, name: str) -> bool:
         """Whether an answer shows the suspect on its own part, and not only what may be so behind it."""
         again = self.verdict().measure_again
@@ -323,10 +361,11 @@ class VisitSession:
 
     def shown(self) -> tuple[str, ...]:
         """What a meter or a look has shown on its own part once no check is left: the first suspect, or all of a set
-        that explains everything together; else nothing."""
+        that explains everything together; else nothing. A breaker that has tripped is no cause while nobody has
+        measured whether a grounded compressor tripped it."""
         found = self.verdict()
         first = next(iter(found.shortlist), "")
-        if self.next_check() is not None or not first:
+        if self.next_check() is not None or not first or self._tripped:
             return ()
         if self._shown_on_part("compressor-grounded"):
             return ("compressor-grounded",)
@@ -389,7 +428,9 @@ def answer_at_once(about: str, entries: Iterable[str], *, unit: Unit, who: Who =
         if not equals:
             raise CommandError("diagnose", entry, "CHECK=READING, such as coil-ohms=OL")
         if name in READINGS:
-            session.seen |= _sensed(name, typed, unit)
+            value = _sensed(name, typed)
+            session.seen |= seen_from({name: value}, unit)
+            session.values |= numbers_of({name: value})
         else:
             session.enter(name, typed)
     found, check = session.verdict(), session.next_check()
@@ -405,7 +446,7 @@ def answer_at_once(about: str, entries: Iterable[str], *, unit: Unit, who: Who =
     }
 
 
-def _sensed(name: str, typed: str, unit: Unit) -> dict[str, str]:
+def _sensed(name: str, typed: str) -> bool | float:
     row = READINGS[name]
     try:
         value = float(typed)
@@ -413,4 +454,4 @@ def _sensed(name: str, typed: str, unit: Unit) -> dict[str, str]:
         value = nan
     if not row.least <= value <= row.most or (row.kind == "flag" and value not in (0.0, 1.0)):
         raise CommandError(f"reading {name}", typed, row.allowed)
-    return seen_from({name: bool(value) if row.kind == "flag" else value}, unit)
+    return bool(value) if row.kind == "flag" else value
