@@ -86,7 +86,8 @@ MOTORS: dict[str, Situation] = {
         | _NOT_LOCKED
         | _FAN_SOUND
         | _CURRENT_NORMAL
-        | _TRIPPED
+        # heat alone opens a protector for a part of an hour; one that stays open points at what stalls (trade)
+        | {"winding_ohms": "balanced; seldom overload-open"}
         | {"recent_overload_cycling": "no; seldom yes", "compressor_a": "still", "fan_a": "running"},
         cause("compressor-overload-open", 8, recent_overload_cycling="yes or no"),
         cause("run-capacitor", 4, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),

@@ -11,6 +11,7 @@ from condenser_monitor.monitor.core.readings import READINGS
 from condenser_monitor.monitor.diagnosis.checks.meter import classify
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
+from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
 from condenser_monitor.monitor.diagnosis.visit.session import VisitSession
 from condenser_monitor.sim.causes import CAUSES
 from condenser_monitor.sim.designs import DESIGNS, Design
@@ -86,7 +87,8 @@ def showing(check: str, outcome: str) -> set[str]:
 def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> None:
     """From the finding on, each next check is made in the simulated unit and answered with what it shows: the true
     suspect is still there at the end, at its head, and no check has made the list longer, but by the suspects whose own
-    part a reading shows, and by the monitor's sensing where a meter denies a sense."""
+    part a reading shows, by what may have opened a switch that is shown open, and by the monitor's sensing where a
+    meter denies a sense."""
     design = design_for(name)
     world = world_of(design, Planned(name=name, at_s=500.0))
     settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=tuple(READINGS)))
@@ -107,6 +109,9 @@ def test_guided_checks_with_honest_answers_keep_the_true_suspect(name: str) -> N
         step = session.enter(check.name, shows(check.name, world))
         assert step.judged is not None
         shown |= showing(check.name, step.judged.outcome)
+        if step.judged.outcome not in check.innocent:
+            causes = SITUATIONS[session.findings[0]].causes
+            shown |= {cause.suspect for cause in causes if check.name in cause.marks}
         if step.verdict.measure_again:
             shown.add("monitor-sensing")
     left = session.verdict().suspects
