@@ -36,11 +36,14 @@ class SilentStarts:
 
     def changed(self, was: Facts, facts: Facts, at_s: float) -> None:
         """What is believed went from `was` to `facts` at `at_s`."""
-        if facts.compressor is False and self._rested_s == inf:
+        stopped_s = self._rested_s
+        if facts.compressor is False and stopped_s == inf:
             self._rested_s = at_s
         if was.call and facts.call is False:
-            # It ran until the thermostat ended the call; or it was called long enough, and drew nothing.
-            self._closed |= bool(was.compressor) or not lasted(self._rested_s, at_s, limits.STALE_S.value)
+            # It ran until the thermostat ended the call, whose end may be read a moment later. What was read in a
+            # single scan may have been a stall, and its protector is open.
+            at_once = stopped_s < inf and not lasted(stopped_s, at_s, limits.STALE_S.value)
+            self._closed |= bool(was.compressor) or at_once
             self._silent += self._waited(facts, at_s)
             self._called_s = inf
         elif facts.call and was.call is False and facts.compressor is False:

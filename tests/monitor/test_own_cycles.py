@@ -43,46 +43,48 @@ def test_a_thermostats_band_is_one_number_at_every_duty(duty: float) -> None:
     assert band_s(*law(duty)) == pytest.approx(3600.0 / 12.0)
 
 
-def learned(*cycles: tuple[float, float], satisfied: bool = True) -> OwnCycles:
+def cycle(started_s: float, stopped_s: float, compressor_starts: int = 1) -> Cycle:
+    return Cycle(
+        started_s=started_s,
+        stopped_s=stopped_s,
+        started_wall_s=None,
+        start_seen=True,
+        pull_in_s=None,
+        run_delay_s=None,
+        run_s=stopped_s - started_s,
+        compressor_a=9.6,
+        compressor_max_a=None,
+        fan_a=None,
+        control_v=None,
+        coil_a=None,
+        outdoor_c=None,
+        closings=1,
+        compressor_starts=compressor_starts,
+    )
+
+
+def learned(*cycles: tuple[float, float], satisfied: bool = True, compressor_starts: int = 1) -> OwnCycles:
     """What remembers these rests and runs, in whose rests the thermostat did not call (or always did)."""
     own, now_s = OwnCycles(), 0.0
     for rest_s, run_s in ((600.0, 600.0), *cycles):  # the rest before the first is not known
         own.thermostat(not satisfied, now_s)
         own.thermostat(True, now_s + rest_s)
         now_s += rest_s + run_s
-        own.ran(
-            Cycle(
-                started_s=now_s - run_s,
-                stopped_s=now_s,
-                started_wall_s=None,
-                start_seen=True,
-                pull_in_s=None,
-                run_delay_s=None,
-                run_s=run_s,
-                compressor_a=9.6,
-                compressor_max_a=None,
-                fan_a=None,
-                control_v=None,
-                coil_a=None,
-                outdoor_c=None,
-                closings=1,
-                compressor_starts=1,
-            )
-        )
+        own.ran(cycle(now_s - run_s, now_s, compressor_starts))
     return own
 
 
 RATIO, PERIOD = limits.TRUST.own_short_ratio.value, limits.TRUST.own_period_ratio.value
 
 
-@pytest.mark.parametrize(("scale", "short"), [(1.0, False), (RATIO * 1.02, False), (RATIO * 0.98, True), (0.3, True)])
+@pytest.mark.parametrize(("scale", "short"), [(1.0, False), (RATIO, False), (RATIO * 0.98, True), (0.3, True)])
 def test_both_shorter_than_this_thermostat_makes_them(scale: float, short: bool) -> None:
     """own_short_ratio: learned at half duty, both shrunk alike."""
     own = learned(*[(900.0, 900.0)] * 6)
     assert own.unlike(900.0 * scale, 900.0 * scale) is short
 
 
-@pytest.mark.parametrize(("scale", "long"), [(1.5, False), (2.45, False), (2.55, True), (10.0, True)])
+@pytest.mark.parametrize(("scale", "long"), [(1.5, False), (2.5, False), (2.55, True), (10.0, True)])
 def test_both_longer_than_this_thermostat_makes_them(scale: float, long: bool) -> None:
     """own_long_ratio: a drain that is half clogged, so that the pan takes hours to empty and an hour to fill."""
     assert learned(*[(900.0, 900.0)] * 6).unlike(900.0 * scale, 900.0 * scale) is long
@@ -102,6 +104,35 @@ def test_too_few_cycles_and_those_that_the_thermostat_did_not_end_teach_nothing(
     assert not learned(*[(900.0, 900.0)] * (least - 1)).unlike(120.0, 300.0)
     assert learned(*[(900.0, 900.0)] * least).unlike(120.0, 300.0)
     assert not learned(*[(900.0, 900.0)] * 20, satisfied=False).unlike(120.0, 300.0)
+
+
+def test_no_longer_than_its_longest_cycle_by_a_quarter_is_not_unlike() -> None:
+    """own_period_ratio, upwards; and what rested for no time at all says nothing."""
+    own = learned(*[(900.0, 900.0)] * 6, (11400.0, 600.0))
+    assert not own.unlike(8000.0, 8000.0)  # 12000 s over three quarters
+    assert own.unlike(8000.0, 8001.0)
+    assert not own.unlike(0.0, 300.0)
+
+
+def test_what_began_without_the_compressor_has_no_rest_before_the_next() -> None:
+    """A cycle of contacts and fan alone does not tell when the house was last cooled."""
+    assert learned(*[(900.0, 900.0)] * 6).unlike(120.0, 300.0)
+    assert not learned(*[(900.0, 900.0)] * 6, compressor_starts=0).unlike(120.0, 300.0)
+
+
+def test_a_thermostat_that_calls_again_as_the_run_stops_has_not_ended_it() -> None:
+    """Nor has one that is heard to rest twice rested any less."""
+    calling, resting, now_s = OwnCycles(), OwnCycles(), 0.0
+    resting.thermostat(False, 0.0)
+    resting.thermostat(False, 100.0)
+    for _ in range(7):
+        calling.thermostat(False, now_s + 900.0)
+        calling.thermostat(True, now_s + 1800.0)
+        now_s += 1800.0
+        for own in (calling, resting):
+            own.ran(cycle(now_s - 900.0, now_s))
+    assert not calling.unlike(120.0, 300.0)
+    assert resting.unlike(120.0, 300.0)
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
@@ -140,6 +171,13 @@ def test_a_run_that_lies_on_the_thermostats_law_and_beside_its_last(rest: float,
     own = learned(*[(900.0, 900.0)] * 6)
     assert own.alike(900.0 * rest, 900.0 * run) is alike
     assert not OwnCycles().alike(900.0, 900.0)
+
+
+def test_the_run_that_it_lies_beside_is_the_last_one() -> None:
+    """All on one law; the weather has turned."""
+    own = learned(*[(600.0, 1800.0)] * 5, (900.0, 900.0))
+    assert own.alike(900.0, 900.0)
+    assert not own.alike(600.0, 1800.0)
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])

@@ -84,6 +84,74 @@ def test_a_declared_delay_is_waited_for() -> None:
     assert starts.due_s(1300.0) == 1000.0 + limits.OVERLOAD_MOST_S.value
 
 
+SHORT_S = limits.STALE_S.value
+
+
+@pytest.mark.parametrize(("stopped_s", "closed"), [(0.0, True), (SHORT_S - 1.0, True), (SHORT_S + 1.0, False)])
+def test_a_stop_a_moment_before_its_call_ends_is_the_thermostats(stopped_s: float, closed: bool) -> None:
+    """STALE_S: one is read a scan before the other; a protector that opened earlier may be open still."""
+    starts = SilentStarts(0.0)
+    starts.drew()
+    if stopped_s:
+        starts.changed(RUNS, CALLED, 400.0 - stopped_s)
+    starts.changed(CALLED if stopped_s else RUNS, RESTS, 400.0)
+    starts.changed(RESTS, CALLED, 1000.0)
+    assert starts.seen(CALLED, 1100.0, 1.0) is closed
+
+
+def test_calls_are_counted_only_while_its_line_is_there_and_its_protector_closed() -> None:
+    """At scans of ten seconds a second call tells: not one that came before a dead line, or after a gap."""
+    starts = started()
+    assert not starts.seen(CALLED, 1100.0, 10.0)
+    starts.changed(CALLED, CALLED._replace(supply=False), 1100.0)
+    starts.changed(CALLED._replace(supply=False), CALLED, 1200.0)
+    assert not starts.seen(CALLED, 1300.0, 1.0)  # what the line does meanwhile is no start of its own
+    starts.changed(CALLED, RESTS, 1400.0)
+    starts.changed(RESTS, CALLED, 2000.0)
+    assert not starts.seen(CALLED, 2100.0, 10.0)
+    assert starts.seen(CALLED, 2100.0, 1.0)
+    starts.changed(CALLED, RESTS, 2300.0)
+    starts.gap()
+    starts.changed(RESTS._replace(compressor=None), RESTS, 2400.0)
+    starts.changed(RESTS, CALLED, 3000.0)
+    assert not starts.seen(CALLED, 3100.0, 1.0)  # nobody saw what ended its last run
+
+
+def test_a_stall_that_a_single_scan_has_read_leaves_its_protector_open() -> None:
+    """At scans ten seconds apart no run is believed of it; the calls of the next minutes find nothing to draw."""
+    starts = started()
+    starts.drew()
+    for ended_s in (1100.0, 1400.0, 1700.0):
+        starts.changed(CALLED, RESTS, ended_s)
+        starts.changed(RESTS, CALLED, ended_s + 100.0)
+        assert not starts.seen(CALLED, ended_s + 200.0, 1.0)
+
+
+def test_after_a_gap_no_call_of_before_counts() -> None:
+    """At ten seconds two calls tell, and one alone does not."""
+    starts = started()
+    starts.changed(CALLED, RESTS, 1600.0)
+    starts.gap()
+    starts.changed(CALLED, RUNS, 1700.0)
+    starts.changed(RUNS, RESTS, 2300.0)
+    starts.changed(RESTS, CALLED, 3000.0)
+    assert starts.seen(CALLED, 3100.0, 1.0)
+    assert not starts.seen(CALLED, 3100.0, 10.0)
+
+
+def test_a_call_that_finds_it_unknown_or_running_is_no_silent_start() -> None:
+    """Nor does a call that stands begin anew as something else changes."""
+    starts = SilentStarts(0.0)
+    starts.drew()
+    starts.changed(RUNS, RESTS, 400.0)
+    starts.changed(RESTS, CALLED._replace(compressor=None), 1000.0)
+    starts.changed(CALLED._replace(compressor=None), CALLED, 1050.0)
+    assert not starts.seen(CALLED, 1200.0, 1.0)
+    again = started()
+    again.changed(CALLED, CALLED._replace(fan=True), 1000.0 + WAIT_S - 1.0)
+    assert again.seen(CALLED, 1000.0 + WAIT_S, 1.0)
+
+
 FITTED = ("call", "control_v", "coil_a", "supply", "compressor_a")
 SMALL, SMALL_RUN = ({name: base[name] for name in FITTED} for base in (REST, RUN))
 DEAD = but(SMALL_RUN, compressor_a=0.0)

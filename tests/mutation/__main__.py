@@ -43,6 +43,7 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/noise.py": ("noise",),
     "monitor/core/own_cycles.py": ("own_cycles",),
     "monitor/diagnosis/elimination.py": ("elimination", "../conformance/test_elimination_published"),
+    "monitor/diagnosis/silent_starts.py": ("silent_starts",),
     "monitor/diagnosis/features.py": ("features_borders", "unit_diagnosis", "suspects"),
     "monitor/diagnosis/unit_diagnosis.py": ("shortlist_borders", "vignettes", "diagnose", "unit_diagnosis"),
     "monitor/storage/writer.py": ("core_rules", "history", "history_disk", "history_numbers"),
