@@ -317,7 +317,7 @@ class Engine:
         senses_load = "load" in self._inputs.by_name and "load" not in self._trust.distrusted
         load = scan.load if senses_load else None
         chatter = self._patterns.chatter
-        blinks = chatter.was is not None and load is not chatter.was and self._draws_on(scan)
+        blinks = chatter.turns(load) and self._draws_on(scan)
         chatter.update(load=None if blinks else load, call=self.facts.call, now_s=scan.t_s)
         if load is False:
             self._patterns.overload.read_open_s = scan.t_s
@@ -606,8 +606,10 @@ class Engine:
         compressor, supply, load = (by_name.get(name) for name in ("compressor", "supply", "load"))
         if compressor is None or supply is None or not compressor.symbol or supply.symbol is not False:
             return False
-        if (load is not None and load.symbol) or self._hums or compressor.since_s >= supply.since_s:
-            return self._hums and not (load is not None and load.symbol)
+        if load is not None and load.symbol:
+            return False
+        if self._hums or compressor.since_s >= supply.since_s:
+            return self._hums
         before_a = self._features.drew_a(before_s=supply.since_s)
         now_a = self._features.drew_a(supply.since_s)
         return before_a is not None and now_a is not None and now_a < limits.FALL_RATIO.value * before_a

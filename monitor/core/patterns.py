@@ -29,15 +29,19 @@ class Chatter:
     def __init__(self, changes: float, window_s: float) -> None:
         self.changes, self.window_s = int(changes), window_s
         self.times_s: deque[float] = deque(maxlen=self.changes)
-        self.was: bool | None = None
+        self._was: bool | None = None
 
     def update(self, *, load: bool | None, call: bool | None, now_s: float) -> None:
         """One scan, as read: chatter is faster than belief."""
         if load is None:
             return
-        if self.was is not None and load is not self.was and call is not False:
+        if self.turns(load) and call is not False:
             self.times_s.append(now_s)
-        self.was = load
+        self._was = load
+
+    def turns(self, load: bool | None) -> bool:
+        """Whether the contacts are read otherwise than they last were."""
+        return load is not None and self._was is not None and load is not self._was
 
     def stands(self, now_s: float) -> bool:
         full = len(self.times_s) == self.changes
@@ -50,7 +54,7 @@ class Chatter:
 
     def forget(self) -> None:
         self.times_s.clear()
-        self.was = None
+        self._was = None
 
 
 class ShortCycling:
@@ -619,9 +623,9 @@ class Durations:
     def learned_s(self, usual_step_s: float) -> float | None:
         """The common duration, None while there is none; scans that are far apart see it no more exactly."""
         if len(self.lasted_s) >= (self.lasted_s.maxlen or 0):
-            return self._common_s(usual_step_s)
+            return self.common_s(usual_step_s)
         timed = self.two and len(self.lasted_s) >= 2 and 2.0 * usual_step_s <= _HABIT.slack_s.value
-        return self._common_s() if timed else None
+        return self.common_s() if timed else None
 
     def alike(self, usual_step_s: float) -> bool:
         """Whether the last two were as long as each other, as far as scans so far apart can tell."""
@@ -634,12 +638,12 @@ class Durations:
     def so_far_s(self, usual_step_s: float) -> float | None:
         """The common duration of the first times of all, of which there may be one; None once there are enough to learn
         from."""
-        if not self.lasted_s or len(self.lasted_s) == self.lasted_s.maxlen:
-            return None
-        return self._common_s(usual_step_s)
+        return None if len(self.lasted_s) == self.lasted_s.maxlen else self.common_s(usual_step_s)
 
-    def _common_s(self, usual_step_s: float | None = None) -> float | None:
+    def common_s(self, usual_step_s: float | None = None) -> float | None:
         """What they all lasted, as exactly as scans so far apart can tell; None: to the second, as a timer keeps it."""
+        if not self.lasted_s:
+            return None
         low, high = min(self.lasted_s), max(self.lasted_s)
         slack_s = _HABIT.slack_s.value
         if usual_step_s is not None and self.two:
@@ -894,10 +898,9 @@ class Habits:
         times: no sensor is blamed for it meanwhile, though it stays an alarm until it is learned."""
         if self._unit.load_shed or not self._unit.delay_learned:
             return self._unit.load_shed
-        denied = _OFFERED_AS["load-shed"] in self._unit.not_by_design
         known = self._learned_s("load-shed", usual_step_s) is not None
         alike = self.durations["load-shed"].alike(usual_step_s) and self._cut_by_the_clock(usual_step_s)
-        return known or (not denied and alike)
+        return known or (not self._denied("load-shed") and alike)
 
     def waits(self, usual_step_s: float) -> bool:
         """Whether a timer that nobody declared keeps this unit's coil waiting for as long each time."""
@@ -924,7 +927,7 @@ class Habits:
         of late, by which uneven scans may see a timer's waits differ."""
         if finding == "fan-not-running":
             late = self._fan_awaited_s < inf and self._unit.delay_learned
-            late = late and _OFFERED_AS["fan-run-on"] not in self._unit.not_by_design
+            late = late and not self._denied("fan-run-on")
             late_s = _HABIT.over_ratio.value * self._late_fan_s() if late else 0.0
             if self._fan_awaited_s < inf and self._unit.fan_by_board and facts.draw != "high":
                 late_s = max(late_s, _HABIT.board_fan_wait_s.value - self._fan_hold_s)
@@ -946,7 +949,7 @@ class Habits:
         if waits:
             wide_s = max(usual_step_s, apart_s)
             make_s = self._learned_s("delay-on-make", wide_s)
-            first_wait = self._waiting_s < inf and _OFFERED_AS["delay-on-make"] not in self._unit.not_by_design
+            first_wait = self._waiting_s < inf and not self._denied("delay-on-make")
             if not make_s and first_wait:
                 # A unit that has never closed at once as its call came may have a timer that nobody declared.
                 make_s = self.durations["delay-on-make"].so_far_s(wide_s)
@@ -964,7 +967,7 @@ class Habits:
 
     def seen(self, usual_step_s: float) -> dict[str, str]:
         """Return what this unit's calls have in common, as a feature: that its runs wait for as long each time."""
-        denied = _OFFERED_AS["delay-on-make"] in self._unit.not_by_design or not self._unit.delay_learned
+        denied = self._denied("delay-on-make") or not self._unit.delay_learned
         makes = self.durations["delay-on-make"]
         make_s = None if denied else makes.learned_s(usual_step_s) or makes.so_far_s(usual_step_s)
         return {"waits": "yes"} if make_s is not None and make_s > _SCANS_APART * usual_step_s else {}
@@ -993,18 +996,20 @@ class Habits:
         last time: that once came back by itself after as long as a utility cuts. One cut may have been a float's, and
         two that differ were none of a timer: it is told each time until it is learned, and as urgent once it outlasts
         the one before."""
-        cuts_s = self.durations["load-shed"].lasted_s
-        since_s = self._asked_s if finding == "call-not-reaching-unit" else self._coil_off_s
-        denied = _OFFERED_AS["load-shed"] in self._unit.not_by_design or not self._unit.delay_learned
-        if denied or not cuts_s or since_s == inf or (finding != "call-not-reaching-unit" and not self._coil_cut):
+        of_call = finding == "call-not-reaching-unit"
+        since_s = self._asked_s if of_call else self._coil_off_s if self._coil_cut else inf
+        if since_s == inf or self._denied("load-shed") or not self._unit.delay_learned:
             return False
-        alike = max(cuts_s) - min(cuts_s) <= _to_a_scan_s(usual_step_s)
-        usual = _HABIT.shed_least_s.value <= min(cuts_s) and max(cuts_s) <= _HABIT.shed_most_s.value
-        return alike and usual and not lasted(since_s, now_s, _HABIT.over_ratio.value * max(cuts_s))
+        cut_s = self.durations["load-shed"].common_s(usual_step_s)
+        return cut_s is not None and not lasted(since_s, now_s, _HABIT.over_ratio.value * cut_s)
+
+    def _denied(self, habit: str) -> bool:
+        """Whether a person has said that it is not so."""
+        return _OFFERED_AS[habit] in self._unit.not_by_design
 
     def _learned_s(self, habit: str, usual_step_s: float) -> float | None:
         """The common duration of a habit; None while there is none, or where a person has said that it is not so."""
-        denied = _OFFERED_AS[habit] in self._unit.not_by_design
+        denied = self._denied(habit)
         denied |= habit == "load-shed" and not self._cut_by_the_clock(usual_step_s)
         return None if denied else self.durations[habit].learned_s(usual_step_s)
 

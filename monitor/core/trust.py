@@ -282,9 +282,13 @@ class FrozenWatch:
         was = self._stands[name][0]
         if was is not None and was != amps:
             self._step_a[name] = min(self._step_a[name], abs(was - amps))
-        coarse = self._step_a[name] / (amps * HANGS[name].value)
+        coarse = self._coarse(name, amps)
         least = 1.0 if coarse <= 1.0 else limits.TRUST.coarse_times.value * coarse
         self._stand(name, amps, runs=call, least=least * limits.TRUST.still_minutes.value)
+
+    def _coarse(self, name: str, amps: float) -> float:
+        """How much coarser a clamp's steps are than a motor's current moves."""
+        return self._step_a[name] / (amps * HANGS[name].value)
 
     def add_minute(self, readings: Mapping[str, float | None]) -> None:
         """Add a minute of whatever: whether all numbers of the line board stand still together."""
@@ -293,9 +297,8 @@ class FrozenWatch:
             if now is not None:
                 self._still[name] = (now, minutes + 1, moved) if now == was else (now, 0, moved + 1)
         clamp = "compressor_a"
-        hangs = clamp in self.names and clamp in self._still and len(self._still) > 1
-        amps = self._still[clamp][0] if clamp in self._still else None
-        hangs = hangs and bool(amps) and self._step_a[clamp] <= (amps or 0.0) * HANGS[clamp].value
+        amps = self._still[clamp][0] if clamp in self.names else None  # it hangs by itself
+        hangs = bool(amps) and len(self._still) > 1 and self._coarse(clamp, amps or 0.0) <= 1.0
         least, moves = 2 * limits.TRUST.still_minutes.value, limits.TRUST.moves.value  # of rest and of run
         hangs = hangs and all(still >= least and moved >= moves for _, still, moved in self._still.values())
         self.hung = self._line if hangs else frozenset()

@@ -457,10 +457,11 @@ class FeatureWatch:
                 if len(self._blinks_s) == self._blinks_s.maxlen and scans <= limits.FLICKERS_SCANS.value:
                     self._mark("call-flickers", "yes", scan.t_s)
             self._call = scan.call
-        self._glimpse_stall(scan, scan.compressor_a)
+        self._glimpse_stall(scan)
 
-    def _glimpse_stall(self, scan: Scan, amps: float | None) -> None:
+    def _glimpse_stall(self, scan: Scan) -> None:
         """See a compressor's current, and whether it is a stalled one's that stops."""
+        amps = scan.compressor_a
         if amps is not None and amps >= self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
             self._silent.drew()
         if amps is not None and amps >= self._locked_a:

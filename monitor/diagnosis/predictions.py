@@ -110,6 +110,12 @@ def key(word: str) -> str:
     return word.replace("_", "-")
 
 
+# Whatever trips a compressor leaves its overload open until it has cooled.
+TRIPPED = {"winding_ohms": "balanced or overload-open"}
+HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
+LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
+
+
 def cause(suspect: str, usual: float, marks: Iterable[str] = (), **predicts: str) -> Cause:
     """A row of the table; `any` unsays what the base predicts."""
     said = {key(word): None if text == "any" else expect(text) for word, text in predicts.items()}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, recalled, situation
+from condenser_monitor.monitor.diagnosis.predictions import LOW_OR_NOT, TRIPPED, Situation, cause, recalled, situation
 
 # A call that stands at the unit proves the indoor side; a late indoor sense must not clear anybody.
 _INDOOR_LIVE = {"control_power": "on; seldom off", "thermostat": "on; seldom off"}
@@ -126,7 +126,6 @@ _FAN_STOPPED = {
     "fan_in_runs": "still or stalled; seldom ran",
 }
 _FAN_RELAY_OPEN = _FAN_STOPPED | {"fan_in_runs": "still"} | _BOARD_FAN
-_TRIPPED = {"winding_ohms": "balanced or overload-open"}
 _COMPRESSOR_ALONE = {"load": "on", "fan_a": "running"}
 
 _TROUBLED = ["recent:overload-cycling", "recent:compressor-not-running", "recent:pull-in-without-run"]
@@ -144,14 +143,12 @@ CONTROL: dict[str, Situation] = {
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
         cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
         # Starved of gas, or pumping none, the motor has grown hot on less than its normal current.
-        cause("charge-low", 1, ["trip-amps"], recent_low_running_current="no or yes", **_COMPRESSOR_ALONE),
-        cause(
-            "compressor-not-pumping", 0.5, ["trip-amps"], recent_low_running_current="no or yes", **_COMPRESSOR_ALONE
-        ),
+        cause("charge-low", 1, ["trip-amps"], **_COMPRESSOR_ALONE, **LOW_OR_NOT),
+        cause("compressor-not-pumping", 0.5, ["trip-amps"], **_COMPRESSOR_ALONE, **LOW_OR_NOT),
         *recalled(recent_locked_rotor="yes or no", **_COMPRESSOR_ALONE),
         # Without its fan the compressor has tripped on its overload.
-        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes", **_TRIPPED),
-        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes", **_TRIPPED),
+        cause("fan-capacitor", 1.5, load="on", recent_fan_not_running="yes", **TRIPPED),
+        cause("fan-motor", 1.5, load="on", recent_fan_not_running="yes", **TRIPPED),
     ),
     "contacts-stuck-closed": situation(
         {

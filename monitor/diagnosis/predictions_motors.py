@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.diagnosis.predictions import Situation, cause, recalled, situation
+from condenser_monitor.monitor.diagnosis.predictions import (
+    HIGH_OR_NOT,
+    LOW_OR_NOT,
+    TRIPPED,
+    Situation,
+    cause,
+    recalled,
+    situation,
+)
 
 _CLOSED = {
     "call": "on; seldom off",
@@ -40,10 +48,6 @@ _TRIPS_HIGH = {"running_amps": "high or normal or none; seldom overload"}
 _TRIPS_OVERLOAD = {"running_amps": "overload or locked or none; seldom high or normal"}
 # A transformer passes on what the line lacks or has too much of.
 _LINE_ASTRAY = dict.fromkeys(("rc_volts", "transformer_volts", "thermostat_volts"), "normal; seldom low or high")
-# Whatever trips a compressor leaves its overload open until it has cooled.
-_TRIPPED = {"winding_ohms": "balanced or overload-open"}
-_HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
-_LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
 _CUT_OUT = {
     **{"load": "off", "coil_a": "none", "coil_v": "dead or ghost", "fan_a": "running or still"},
     "recent_compressor_not_running": "no; seldom yes",
@@ -66,7 +70,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-locked", 2, ["recent:locked-rotor"], recent_locked_rotor="yes", breakers="off; seldom on"),
     ),
     "pull-in-without-run": situation(
-        _CLOSED | _NOT_LOCKED | _FAN_SOUND | _TRIPPED | {"compressor_a": "still", "fan_a": "still"},
+        _CLOSED | _NOT_LOCKED | _FAN_SOUND | TRIPPED | {"compressor_a": "still", "fan_a": "still"},
         cause("run-capacitor", 5, fan_a="running; seldom still", **_AS_WELL_LOCKED),
         cause("compressor-overload-open", 4, fan_a="running; seldom still"),
         cause("loose-connection", 3, load_volts="normal or absent"),
@@ -103,15 +107,15 @@ MOTORS: dict[str, Situation] = {
         *recalled(recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("condenser-dirty", 4, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         # What it drew as it stopped tells as well, where no run was long enough for the finding.
-        cause("condenser-dirty", 1.5, ["trip-amps"], recent_overload_cycling="yes or no", **_HIGH_OR_NOT),
+        cause("condenser-dirty", 1.5, ["trip-amps"], recent_overload_cycling="yes or no", **HIGH_OR_NOT),
         cause("charge-low", 3, recent_overload_cycling="yes or no", **_LOW_BEFORE),
         cause("charge-high", 2, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
         cause("non-condensables", 0.7, recent_overload_cycling="yes or no", **_HIGH_BEFORE),
-        cause("fan-motor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **_HIGH_OR_NOT),
-        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **_HIGH_OR_NOT),
+        cause("fan-motor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **HIGH_OR_NOT),
+        cause("fan-capacitor", 3, recent_overload_cycling="yes or no", **_FAN_STOOD, **HIGH_OR_NOT),
     ),
     "fan-not-running": situation(
-        _CLOSED | _TRIPPED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
+        _CLOSED | TRIPPED | {"compressor_a": "running; seldom locked or still", "fan_a": "still"},
         cause("fan-capacitor", 6),
         cause("fan-motor", 5),
         # A dual one whose fan side fails goes by the fan's name; what both share stalls the compressor too.
@@ -127,7 +131,7 @@ MOTORS: dict[str, Situation] = {
     ),
     "locked-rotor": situation(
         _CLOSED
-        | _TRIPPED
+        | TRIPPED
         | {
             "compressor_a": "locked; seldom running or still",
             "fan_a": "running; seldom still",
@@ -158,40 +162,40 @@ MOTORS: dict[str, Situation] = {
         | _NOT_LOCKED
         | _CURRENT_NORMAL
         | _FAN_SOUND
-        | _TRIPPED
+        | TRIPPED
         | {
             "compressor_a": "still or running or locked",
             "fan_a": "running",
             "running_amps": "normal or none; seldom high or low",
         },
-        cause("condenser-dirty", 6, **_TRIPS_HIGH, **_HIGH_OR_NOT),
-        cause("run-capacitor", 6, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("condenser-dirty", 6, **_TRIPS_HIGH, **HIGH_OR_NOT),
+        cause("run-capacitor", 6, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **HIGH_OR_NOT),
         cause("fan-capacitor", 5, **_TRIPS_HIGH, **_FAN_ALONE_STANDS),
         cause("fan-motor", 5, **_TRIPS_HIGH, **_FAN_ALONE_STANDS),
-        cause("charge-low", 4, **_TRIPS_LOW, **_LOW_OR_NOT),
+        cause("charge-low", 4, **_TRIPS_LOW, **LOW_OR_NOT),
         cause("compressor-overload-open", 3),
         # Where neither contacts nor coil are sensed, what opens the coil's circuit stops the compressor alike.
         cause("pressure-switch", 1, **_CUT_OUT),
-        cause("low-pressure-cutout", 2, **_CUT_OUT, **_LOW_OR_NOT),
-        cause("high-pressure-cutout", 2, **_CUT_OUT, **_HIGH_OR_NOT),
+        cause("low-pressure-cutout", 2, **_CUT_OUT, **LOW_OR_NOT),
+        cause("high-pressure-cutout", 2, **_CUT_OUT, **HIGH_OR_NOT),
         # Also the fan's own lead.
         cause("loose-connection", 2, fan_a="running or still", recent_fan_not_running="no or yes"),
-        cause("charge-high", 2, **_TRIPS_HIGH, **_HIGH_OR_NOT),
+        cause("charge-high", 2, **_TRIPS_HIGH, **HIGH_OR_NOT),
         cause("compressor-locked", 1, **_TRIPS_OVERLOAD, **_LOCKED_BEFORE),
         cause("start-device", 1, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),
         cause("start-device", 0.3, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED),
-        cause("line-voltage", 1.5, **_LINE_ASTRAY, **_TRIPS_HIGH, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
-        cause("indoor-airflow", 3, **_TRIPS_LOW, **_LOW_OR_NOT),
-        cause("metering-device", 1, **_TRIPS_LOW, **_LOW_OR_NOT),
+        cause("line-voltage", 1.5, **_LINE_ASTRAY, **_TRIPS_HIGH, **_AS_WELL_LOCKED, **HIGH_OR_NOT),
+        cause("indoor-airflow", 3, **_TRIPS_LOW, **LOW_OR_NOT),
+        cause("metering-device", 1, **_TRIPS_LOW, **LOW_OR_NOT),
         # What it does not pump does not cool its motor.
-        cause("compressor-not-pumping", 0.7, **_TRIPS_LOW, **_LOW_OR_NOT),
-        cause("non-condensables", 0.5, **_TRIPS_HIGH, **_HIGH_OR_NOT),
+        cause("compressor-not-pumping", 0.7, **_TRIPS_LOW, **LOW_OR_NOT),
+        cause("non-condensables", 0.5, **_TRIPS_HIGH, **HIGH_OR_NOT),
         cause("line-leg-lost", 0.3),
         cause("fan-control", 1.5, unit_board_fan="yes", **_FAN_ALONE_STANDS),
         cause("fan-control", 0.5, unit_board_fan="no", **_FAN_ALONE_STANDS),
         cause("defrost-board", 0.7, **_FAN_ALONE_STANDS),
         # A start winding that is open leaves the motor as a dead run capacitor does.
-        cause("compressor-winding-open", 0.5, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_HIGH_OR_NOT),
+        cause("compressor-winding-open", 0.5, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **HIGH_OR_NOT),
     ),
     "high-running-current": situation(
         _CLOSED
@@ -242,17 +246,17 @@ MOTORS: dict[str, Situation] = {
             "running_amps": "normal; seldom high or low",
         },
         cause("thermostat-setting", 4),
-        cause("charge-low", 5, running_amps="low or normal", **_LOW_OR_NOT),
-        cause("condenser-dirty", 4.5, running_amps="high or normal", **_HIGH_OR_NOT),
+        cause("charge-low", 5, running_amps="low or normal", **LOW_OR_NOT),
+        cause("condenser-dirty", 4.5, running_amps="high or normal", **HIGH_OR_NOT),
         cause("thermostat", 2),
         # A call that never ends may come from no thermostat.
         cause("control-wire-shorted", 1),
         cause("control-wire-shorted", 6, ["recent:call-without-thermostat"]),
         # Refrigerant that stands in the condenser takes away from its surface.
-        cause("charge-high", 1, running_amps="high or normal", **_HIGH_OR_NOT),
-        cause("indoor-airflow", 4, running_amps="low or normal", **_LOW_OR_NOT),
-        cause("compressor-not-pumping", 1, running_amps="low", **_LOW_OR_NOT),
-        cause("metering-device", 1, running_amps="low or normal", **_LOW_OR_NOT),
+        cause("charge-high", 1, running_amps="high or normal", **HIGH_OR_NOT),
+        cause("indoor-airflow", 4, running_amps="low or normal", **LOW_OR_NOT),
+        cause("compressor-not-pumping", 1, running_amps="low", **LOW_OR_NOT),
+        cause("metering-device", 1, running_amps="low or normal", **LOW_OR_NOT),
     ),
     "low-line-voltage": situation(
         {"supply": "on; seldom off"},
@@ -270,42 +274,42 @@ MOTORS: dict[str, Situation] = {
         _CLOSED
         | _CURRENT_NORMAL
         | {"blower": "on; seldom off", "compressor_a": "running", "fan_a": "running; seldom still", "split": "low"},
-        cause("charge-low", 5, **_LOW_OR_NOT),
-        cause("compressor-not-pumping", 4, **_LOW_OR_NOT),
-        cause("metering-device", 2, **_LOW_OR_NOT),
+        cause("charge-low", 5, **LOW_OR_NOT),
+        cause("compressor-not-pumping", 4, **LOW_OR_NOT),
+        cause("metering-device", 2, **LOW_OR_NOT),
         # A blower that stands moves no heat; a filter or register that starves the air makes it colder until the coil
         # has iced over (common practice).
-        cause("indoor-airflow", 3, split="low or normal or high", blower="off", **_LOW_OR_NOT),
-        cause("indoor-airflow", 1, split="low or normal or high", blower="on", **_LOW_OR_NOT),
+        cause("indoor-airflow", 3, split="low or normal or high", blower="off", **LOW_OR_NOT),
+        cause("indoor-airflow", 1, split="low or normal or high", blower="on", **LOW_OR_NOT),
         cause("indoor-board", 1, split="low or high", registers="weak", blower="off; seldom on"),
-        cause("condenser-dirty", 1, **_HIGH_OR_NOT),
+        cause("condenser-dirty", 1, **HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "low-split": situation(
         _CLOSED | _CURRENT_NORMAL | {"compressor_a": "running", "split": "low"},
-        cause("charge-low", 6, **_LOW_OR_NOT),
-        cause("compressor-not-pumping", 2, **_LOW_OR_NOT),
-        cause("metering-device", 2, **_LOW_OR_NOT),
+        cause("charge-low", 6, **LOW_OR_NOT),
+        cause("compressor-not-pumping", 2, **LOW_OR_NOT),
+        cause("metering-device", 2, **LOW_OR_NOT),
         # Hardly any of the air's heat is moved where the blower stands.
-        cause("indoor-airflow", 2, ["blower-in-run"], split="low or normal or high", **_LOW_OR_NOT),
+        cause("indoor-airflow", 2, ["blower-in-run"], split="low or normal or high", **LOW_OR_NOT),
         cause("indoor-board", 0.7, ["blower-in-run"], split="low or high", registers="weak"),
-        cause("condenser-dirty", 2, **_HIGH_OR_NOT),
-        cause("charge-high", 1, **_HIGH_OR_NOT),
-        cause("non-condensables", 0.7, **_HIGH_OR_NOT),
+        cause("condenser-dirty", 2, **HIGH_OR_NOT),
+        cause("charge-high", 1, **HIGH_OR_NOT),
+        cause("non-condensables", 0.7, **HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "hot-discharge": situation(
         _CLOSED | {"compressor_a": "running", "discharge_c": "hot"},
-        cause("condenser-dirty", 6, **_HIGH_OR_NOT),
-        cause("charge-low", 4, **_LOW_OR_NOT),
-        cause("metering-device", 2, **_LOW_OR_NOT),
-        cause("non-condensables", 1, **_HIGH_OR_NOT),
-        cause("charge-high", 1.5, **_HIGH_OR_NOT),
+        cause("condenser-dirty", 6, **HIGH_OR_NOT),
+        cause("charge-low", 4, **LOW_OR_NOT),
+        cause("metering-device", 2, **LOW_OR_NOT),
+        cause("non-condensables", 1, **HIGH_OR_NOT),
+        cause("charge-high", 1.5, **HIGH_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "high-split": situation(
         _CLOSED | _CURRENT_NORMAL | {"blower": "on; seldom off", "compressor_a": "running", "split": "high"},
-        cause("indoor-airflow", 8, blower="on or off", **_LOW_OR_NOT),
+        cause("indoor-airflow", 8, blower="on or off", **LOW_OR_NOT),
         cause("monitor-sensing", 0.5),
     ),
     "sensing-disagrees": Situation({}, (cause("monitor-sensing", 1),)),
