@@ -408,7 +408,7 @@ class FeatureWatch:
         # The call as each scan reads it, and since when; when it was last back so soon that it blinked.
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._hasty_s = -inf  # when it was last back sooner than a thermostat calls again
-        self.fell_with_call = False  # so far did the compressor's current fall as the last call ended, and no further
+        self._fell_below_a = 0.0  # under what the compressor's current fell as the last call ended, and no further
         self._cut_run = False  # the compressor ran, and did not stall, until the call was last read as gone
         self._blinks_s: deque[float] = deque(maxlen=int(limits.FLICKERS.value))
         self._marks = {
@@ -567,9 +567,9 @@ class FeatureWatch:
             self._marks.pop("opened", None)  # it let go because the call went, which is read a moment later
         ended = was.call and facts.call is False and facts.thermostat is not True
         if facts.call or facts.compressor is False:
-            self.fell_with_call = False
+            self._fell_below_a = 0.0
         elif was.call and facts.call is False:
-            self.fell_with_call = facts.load is None and self._fell_at_end()
+            self._fell_below_a = self._fell_at_end() if facts.load is None else 0.0
         if ended and self._stops and not lasted(self._stops[-1].at_s, at_s, _AT_ONCE_S):
             self._stops.pop()  # so was a stop of the compressor: its thermostat asked for it
         # Where the contacts are not sensed, a call closes them unless they are at fault themselves.
@@ -709,6 +709,7 @@ class FeatureWatch:
         self._stalled_s = self._load = self._call = self._within = self._open_within = None
         self._called, self._call_read_s, self._uncalled_s, self._recalled_s = False, -inf, -inf, -inf
         self._cut_run = False
+        self._fell_below_a = 0.0
         self._silent.gap()
         self.last.clear()
 
@@ -903,13 +904,20 @@ class FeatureWatch:
         went_on = any(least_s <= at_s - scan.t_s <= most_s for scan in ran)
         return went_on and at_s - ran[-1].t_s <= limits.BLINK_S.value
 
-    def _fell_at_end(self) -> bool:
-        """Whether the compressor's current has fallen with the call to what no contacts leave that stay closed: they
-        leave it as it is, or, of two stages, the lower."""
+    @property
+    def fell_with_call(self) -> bool:
+        """Whether what the compressor's clamp reads is what it fell to as the call ended, and no run that goes on."""
+        amps = self.last[-1].compressor_a if self.last else None
+        return amps is not None and amps < self._fell_below_a
+
+    def _fell_at_end(self) -> float:
+        """Under what the compressor's current has fallen with the call, A RMS, if no contacts leave so little that stay
+        closed: they leave it as it is, or, of two stages, the lower. Else 0."""
         called = max((scan.t_s for scan in self.last if scan.call), default=inf)
         ran = [s.compressor_a for s in self.last if s.t_s <= called and s.compressor_a is not None][-4:]
         left = [s.compressor_a for s in self.last if s.t_s > called and s.compressor_a is not None]
-        return bool(ran and left) and max(left) < limits.FALL_RATIO.value * median(ran)
+        below_a = limits.FALL_RATIO.value * median(ran) if ran else 0.0
+        return below_a if left and max(left) < below_a else 0.0
 
     def _mark(self, feature: str, symbol: str, at_s: float) -> None:
         self._marks[feature] = (symbol, at_s)

@@ -21,6 +21,7 @@ from condenser_monitor.monitor.core.records import (
     Change,
     Severity,
 )
+from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import (
     ALL,
     REST,
@@ -199,6 +200,18 @@ def test_a_current_that_falls_with_the_call_by_more_than_a_stage_is_the_clamps(
     run, rest = but(RUN, load=load, compressor_a=10.0), but(REST, load=load, compressor_a=left_a, fan_a=None)
     named = raised(*[(900, run), (600, rest)] * 3, every_s=10.0)
     assert ("contacts-stuck-closed" in named) is stuck
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 7200.0])
+def test_contacts_that_weld_in_a_rest_are_told_though_the_current_fell_with_the_call(gap_s: float) -> None:
+    """Beside a clamp that reads 5 A too much: they close by themselves and run the compressor, seen or not."""
+    run, rest = but(RUN, load=None, compressor_a=10.0), but(REST, load=None, compressor_a=5.0, fan_a=None)
+    welded = but(rest, compressor_a=10.0)
+    engine = Engine(SETTINGS, fitted=ALL)
+    before = events(scans((900, run), (600, rest), every_s=10.0), engine=engine)
+    after = events(scans((600, welded), every_s=10.0, from_s=1500.0 + gap_s), engine=engine)
+    told = [[one.finding for one in part if isinstance(one, Change)] for part in (before, after)]
+    assert ["contacts-stuck-closed" in names for names in told] == [False, True]
 
 
 def test_standing_current_of_a_run_capacitor_is_neither_running_nor_stuck() -> None:
