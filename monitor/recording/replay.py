@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from math import inf
 from pathlib import Path
 
+import msgspec
+
 from condenser_monitor.monitor.core.config import Settings
 from condenser_monitor.monitor.core.records import Event, Scan
 from condenser_monitor.monitor.engine import Engine
@@ -18,18 +20,22 @@ def fitted_for(settings: Settings, reader: Reader) -> tuple[str, ...]:
 
 
 class Replay:
-    """One recording on its way through an engine; iterate for the events. `reader` and `engine` tell the rest."""
+    """One recording on its way through an engine; iterate for the events. `reader` and `engine` tell the rest. Columns
+    of senses that the site has not fitted are missing, whatever they hold."""
 
     def __init__(self, path: str | Path, settings: Settings, *, strict: bool = False) -> None:
         self.reader = Reader(path, strict=strict)
-        self.engine = Engine(settings, fitted=fitted_for(settings, self.reader))
+        fitted = fitted_for(settings, self.reader)
+        self.engine = Engine(settings, fitted=fitted)
+        self._unfitted: dict[str, None] = dict.fromkeys(name for name in self.reader.columns if name not in fitted)
 
     def __iter__(self) -> Iterator[Event]:
-        engine = self.engine
+        engine, unfitted = self.engine, self._unfitted
         hear = engine.hear
         due_s = _or_never(engine.alarm_deadline())
         for item in self.reader:
-            events = hear(item)
+            masked = unfitted and isinstance(item, Scan)
+            events = hear(msgspec.structs.replace(item, **unfitted) if masked else item)
             if events:
                 yield from events
                 due_s = _or_never(engine.alarm_deadline())

@@ -10,18 +10,21 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
+from condenser_monitor.monitor.core.config import SensorSettings
 from condenser_monitor.monitor.core.errors import RecordingError
 from condenser_monitor.monitor.core.readings import FLAGS, NUMBERS, READINGS
 from condenser_monitor.monitor.core.records import (
     AlertChange,
+    Change,
     Scan,
     StartTransient,
 )
 from condenser_monitor.monitor.engine import Engine
 from condenser_monitor.monitor.recording.csv_file import Reader, RecordingWriter
 from condenser_monitor.monitor.recording.replay import Replay
-from tests.monitor.units import ALL, REST, SETTINGS, but, scans
+from tests.monitor.units import ALL, REST, RUN, SETTINGS, but, scans
 
 HEAD = "t_s,call,compressor_a\n"
 
@@ -175,6 +178,24 @@ def test_changes_within_a_millisecond_are_all_read_again(steps_us: list[int]) ->
     assert reader.refused == []
     assert [scan.load for scan in found] == [place % 2 == 0 for place in range(len(times))]
     assert all(abs(scan.t_s - t_s) < 0.001 for scan, t_s in zip(found, times, strict=True))
+
+
+def test_a_column_of_a_sense_that_is_not_fitted_changes_nothing(tmp_path: Path) -> None:
+    """The site has call, supply and clamp; the recording all. Neither what the others say nor what they lie is heard: a
+    start that stalls, contacts that blink, a fan and a supply's volts that are dead."""
+    fitted = ("call", "supply", "compressor_a")
+    odd = but(RUN, compressor_a=60.0, load=False, coil_a=0.0, control_v=0.0, fan_a=0.0)
+    parts = ((600, REST), (5, but(odd, load=True)), (5, odd), (600, but(RUN, load=False, fan_a=0.0)), (60, odd))
+    told = []
+    for columns in (ALL, fitted):
+        path = tmp_path / f"{len(columns)}.csv"
+        with path.open("w") as file:
+            writer = RecordingWriter(file, columns)
+            for scan in scans(*parts, (600, but(RUN, compressor_a=0.0)), (600, REST)):
+                writer.write(scan)
+        told.append(list(Replay(path, replace(SETTINGS, senses=SensorSettings(fitted=fitted)))))
+    assert told[0] == told[1]
+    assert any(isinstance(event, Change) for event in told[1])
 
 
 def test_a_replay_gives_the_all_clears_that_are_due_by_time_alone(tmp_path: Path) -> None:
