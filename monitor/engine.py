@@ -573,6 +573,10 @@ class Engine:
 
     def _weigh_sensors(self, scan: Scan) -> list[Event]:
         """What is read has settled: decide which sensors to believe."""
+        if self._inputs.back(scan.t_s) and not lasted(self._read_s, scan.t_s, limits.FLICKERS_WINDOW_S.value):
+            # What was borne out is of before the scan that said otherwise; the next one says which of the two it is.
+            self._trust_due_s = scan.t_s + limits.TRUST.settle_s.value
+            return []
         if self._features.call_flickers(scan.t_s):
             # What makes and breaks from one reading of a scan to the next contradicts itself, and no sensor lies.
             self._trust_due_s = scan.t_s + limits.TRUST.settle_s.value

@@ -35,9 +35,10 @@ def lasted(since_s: float, now_s: float, hold_s: float) -> bool:
 class DebouncedInput:
     """What one sense is believed to say. `symbol` is None while unknown; `since_s` is when that began; `said` is what
     the last scan said by itself (what is believed, where it had no reading); `heard_s` is when a sense now missing was
-    last heard."""
+    last heard; `back_s` is when it last said again what is believed, after scans that did not bear that out."""
 
     __slots__ = (
+        "back_s",
         "candidate",
         "candidate_s",
         "heard_s",
@@ -55,7 +56,7 @@ class DebouncedInput:
         self.symbol: Any = None
         self.said: Any = None
         self.was: Any = None
-        self.since_s = -inf
+        self.since_s = self.back_s = -inf
         self.candidate: Any = None
         self.candidate_s = 0.0
         self.missing_s = self.heard_s = 0.0
@@ -91,7 +92,8 @@ class DebouncedInput:
             return self._miss(now_s, before_s)
         self.said, self.missing_scans = raw, 0
         if raw == self.symbol:
-            self.candidate = None
+            if self.candidate is not None:
+                self.candidate, self.back_s = None, now_s
             return False
         if raw != self.candidate:
             self.candidate, self.candidate_s = raw, now_s
@@ -275,6 +277,10 @@ class DebouncedInputs:
         if self.settled:
             return frozenset()
         return frozenset(name for name, one in self.by_name.items() if not (one.settled or one.gone))
+
+    def back(self, now_s: float) -> bool:
+        """Whether one of them says again by this scan what is believed, and had said something else before it."""
+        return any(one.back_s == now_s for one in self.by_name.values())
 
     def silent(self, now_s: float, hold_s: float, scans: float) -> list[str]:
         """The fitted readings missing for `hold_s` and `scans` scans, and not believed again since."""

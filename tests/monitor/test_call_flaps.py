@@ -12,6 +12,7 @@ from random import Random
 
 import pytest
 
+from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
 from condenser_monitor.monitor.engine import Engine
 from tests.monitor.units import REST, RUN, SETTINGS, Readings, but, events, scans
@@ -86,6 +87,31 @@ def test_no_sensor_is_accused_of_a_joint_that_makes_and_breaks_between_the_reads
         named = {event.finding for event in told if isinstance(event, Change)}
         assert "sensing-disagrees" not in named
         assert [event.suspects[0][0] for event in told if isinstance(event, Diagnosed)][-1] in CALL
+
+
+@pytest.mark.parametrize("every_s", [10.0, 5.0])
+def test_what_is_borne_out_beside_an_odd_scan_accuses_nobody(every_s: float) -> None:
+    """A splice in the call's wire, open for seconds at a time: the call is seen twice as the circuit dies, the volts
+    once as it is fed. What agrees with an older scan only has not settled."""
+    gone = but(REST, thermostat=True)
+    late = but(gone, call=True)  # the volts are read a moment after the call
+    parts = [(600.0, REST), (900.0, RUN), (300.0, gone)]
+    for caught in (late, RUN, late, gone, RUN, RUN, gone, late, RUN, late, gone, gone):
+        parts.append((every_s, caught))
+    told = events(scans(*parts, (300.0, RUN), every_s=every_s))
+    assert "sensing-disagrees" not in {event.finding for event in told if isinstance(event, Change)}
+
+
+def test_a_sensor_that_jumps_on_and_on_keeps_no_other_from_being_found_out() -> None:
+    """FLICKERS_WINDOW_S: weighing waits for the scan after an odd one for so long. The coil's clamp misses every other
+    scan of a run, and the supply's sensor has died."""
+    engine = Engine(SETTINGS, fitted=OUTDOOR)
+    for scan in scans((600.0, REST), (900.0, RUN), every_s=1.0):
+        engine.feed(scan)
+    for second in range(1500, 1500 + int(limits.FLICKERS_WINDOW_S.value) + 15):
+        readings = but(RUN, supply=False, coil_a=0.0 if second % 2 else RUN["coil_a"])
+        engine.feed(Scan(t_s=float(second), **{name: readings[name] for name in OUTDOOR}))
+    assert "supply" in engine.status().distrusted
 
 
 def test_a_dead_clamp_is_found_by_satisfied_calls_all_the_same() -> None:
