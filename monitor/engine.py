@@ -605,16 +605,22 @@ class Engine:
     def _left_by_a_lost_leg(self) -> bool:
         """Whether the compressor's current fell, as the line was lost, to what a lost leg still drives: the dead leg
         hangs on the neutral through the house's other loads, and what is left makes a motor hum. A clamp that hangs
-        does not change at that moment, nor does one of a motor that runs on beside a supply's sensor that lies."""
+        does not change at that moment, nor does one of a motor that runs on beside a supply's sensor that lies. A leg
+        that goes in a rest leaves the volts as they were until the contacts close, and its current begins as they go.
+        """
         by_name = self._inputs.by_name
         compressor, supply, load = (by_name.get(name) for name in ("compressor", "supply", "load"))
         if compressor is None or supply is None or not compressor.symbol or supply.symbol is not False:
             return False
         if load is not None and load.symbol:
             return False
-        if self._hums or compressor.since_s >= supply.since_s:
-            return self._hums
-        before_a = self._features.drew_a(before_s=supply.since_s)
+        if self._hums:
+            return True
+        after_s = compressor.since_s - supply.since_s
+        if abs(after_s) < limits.TRUST.settle_s.value:
+            before_a = self._trust.ran_a if supply.was else None
+        else:
+            before_a = self._features.drew_a(before_s=supply.since_s) if after_s < 0.0 else None
         now_a = self._features.drew_a(supply.since_s)
         return before_a is not None and now_a is not None and now_a < limits.FALL_RATIO.value * before_a
 

@@ -356,6 +356,7 @@ class Trust:
         self._rests_s: deque[float] = deque(maxlen=int(limits.TRUST.rests.value))  # between its last whole runs
         self._ran_until_s = -inf  # when the last of them ended
         self._own = OwnCycles()
+        self.ran_a: float | None = None  # what the compressor drew in the last run that settled
         self.frozen = FrozenWatch(fitted)
         self._witnesses = [WITNESSES[name] for name in self.sensors]
         self._physics = Physics(unit)
@@ -448,12 +449,15 @@ class Trust:
         return min(costs, default=inf) > limits.TRUST.at_once.value
 
     def ran(self, cycle: Cycle) -> None:
-        """Note a finished cycle: how long this unit rests between runs in which its compressor was seen to run."""
+        """Note a finished cycle: how long this unit rests between runs in which its compressor was seen to run, and
+        what it drew."""
         whole = cycle.compressor_starts > 0 and cycle.run_s >= limits.TRUST.satisfied_least_s.value
         if whole and cycle.start_seen and self._ran_until_s > -inf:
             self._rests_s.append(cycle.started_s - self._ran_until_s)
         self._ran_until_s = cycle.stopped_s if whole else -inf
         self._own.ran(cycle)
+        if cycle.run_s >= limits.SETTLE_S.value and "compressor_a" not in self.distrusted:
+            self.ran_a = cycle.compressor_a
 
     @property
     def pause_s(self) -> float:

@@ -842,6 +842,34 @@ def test_a_leg_is_named_by_what_it_drives_through_closed_contacts(
 
 
 @pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("left_a", [0.59 * 9.0, 1.6])
+def test_a_leg_that_goes_in_a_rest_makes_no_liar_of_the_clamp_either(every_s: float, left_a: float) -> None:
+    """Nothing is fed, so that the other loads hold the dead leg's volts up until the contacts close on it (Kirchhoff's
+    law: no current, no drop)."""
+    parts = [(600.0, REST), (900.0, RUN), (900.0, REST), (900.0, but(HUMS, compressor_a=left_a))]
+    engine, told, first = Engine(SETTINGS, fitted=ALL), [], ""
+    for scan in scans(*parts, (600.0, REST), (900.0, RUN), every_s=every_s):
+        for event in engine.feed(scan):
+            if isinstance(event, Change) and event.change is ChangeKind.RAISED:
+                told.append(event.finding)
+            elif isinstance(event, Diagnosed) and event.suspects:
+                first = first or event.suspects[0][0]
+        assert engine.status().distrusted == ()
+    assert (told, first) == (["line-supply-lost"], "line-leg-lost")
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("left_a", [0.61 * 9.0, 9.0])
+def test_a_clamp_that_reads_more_than_a_lost_leg_leaves_lies(every_s: float, left_a: float) -> None:
+    """FALL_RATIO, at a start as in a run: such a current flows from no dead line."""
+    parts = [(600.0, REST), (900.0, RUN), (900.0, REST), (900.0, but(HUMS, compressor_a=left_a))]
+    engine = Engine(SETTINGS, fitted=ALL)
+    for scan in scans(*parts, every_s=every_s):
+        engine.feed(scan)
+    assert engine.status().distrusted == ("compressor_a",)
+
+
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
 @pytest.mark.parametrize("stays_a", [0.61 * 9.0, 9.0])
 def test_a_clamp_that_does_not_fall_with_the_line_lies_as_before(every_s: float, stays_a: float) -> None:
     """FALL_RATIO: a run's current, or a low stage's, flows from no dead line; the fan's clamp says that it is dead."""
