@@ -557,6 +557,24 @@ class METER(LimitGroup):
     delay_across = _ours(5.0, "V", 2, 15, "a closed relay contact drops almost nothing")
 
 
+class IMPOSSIBLE(LimitGroup):
+    """What no part, sound or broken, shows on a meter: the reading slipped, or was taken at another place."""
+
+    control_v = _ours(40.0, "V", 32, 60, "no 24 V transformer gives as much on any tap: these volts are the line's")
+    line_v = _ours(1.2, "of line volts", 1.1, 1.5, "beyond what any service gives (ANSI C84.1: 5.8 % over, range B)")
+    path_ohm = _ours(100.0, "ohm", 20, 1e3, "a joint that is that poor carries no coil: a parallel path, a poor touch")
+    open_ohm = _ours(1e6, "ohm", 1e5, 1e7, "what is open reads over range or megohms, with its wires off")
+    winding_ohm = _ours(100.0, "ohm", 30, 1e3, "windings of small single-phase compressors read 0.3 to some ten ohms")
+    least_ohm = _ours(0.05, "ohm", 0.01, 0.1, "a multimeter's last digit is a tenth of an ohm: the unit was another")
+    capacitor = _ours(
+        2.0, "of rated", 1.5, 5, "capacitors lose microfarads; twice the label is the other one's reading"
+    )
+    amps = _ours(1.3, "of LRA", 1.1, 2, "no compressor draws more than with its rotor locked")
+    difference_k = _ours(40.0, "K", 25, 60, "no split, superheat or subcooling of a cooling unit is as large")
+    static_most = _ours(750.0, "Pa", 400, 1500, "3 in. of water: more than a residential blower can build up")
+    static_least = _ours(10.0, "Pa", 1, 25, "0.04 in. of water: a running blower against any coil and filter has more")
+
+
 class READING_ERROR(LimitGroup):
     """What a technician's meter may err, one standard deviation; by the quantity of a check."""
 
@@ -579,6 +597,9 @@ CHECK_LEAST_BITS = _ours(0.05, "bit", 0, 0.2, "a check that tells less is on the
 CHECK_SCARCE_BITS = _ours(0.01, "bit", 0, 0.2, "the same once a check could not be made: under it nothing is told")
 AMPS_APART = _ours(
     0.25, "1", 0.1, 0.5, "two clamps err by a few per cent each, and a load moves by a tenth or two with the weather"
+)
+VISIT_UNEXPECTED = _ours(
+    0.1, "1", 0.01, 0.9, "one reading in a hundred slips so: one that is this unlikely by all else is taken twice"
 )
 VISIT_CERTAIN = _ours(0.9, "1", 0.5, 1, "a suspect shown on its own part and this likely: a visit proposes no more")
 CHECK_GAIN_BITS = _ours(0.15, "bit", 0.01, 0.5, "a check that tells less is left for later, whatever it costs")

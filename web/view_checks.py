@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.core.records import AlertState, UnitStatus
-from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Who
+from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check, Who
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import SITUATIONS
@@ -59,6 +59,7 @@ def shown() -> str:
         verdict=diagnosis.verdict(),
         check=check,
         chosen=wanted in CHECKS,
+        again_why=_again_why(diagnosis, check) if wanted not in CHECKS else "",
         offers=diagnosis.offers(),
         shown=diagnosis.shown(),
         advice=visits.advice(diagnosis),
@@ -75,6 +76,15 @@ def shown() -> str:
         others=[name for name in SUSPECTS if name not in diagnosis.suspects()],
         by=session.get("by", ""),
     )
+
+
+def _again_why(diagnosis: VisitSession, check: Check | None) -> str:
+    """Why a check that was answered is proposed once more; "" where readings contradict each other, which is said so,
+    and where it was not."""
+    if check is None or check.name not in diagnosis.answers:
+        return ""
+    again = check.name in diagnosis.verdict().measure_again
+    return diagnosis.answers[check.name].doubt if again else diagnosis.why_once_more(check.name)
 
 
 def _causes(diagnosis: VisitSession) -> list[str]:

@@ -156,6 +156,20 @@ def _amps_apart(case: UnitCase, sensed: Mapping[str, str]) -> bool:
     return abs(shown.value - ours) > limits.AMPS_APART.value * max(ours, shown.value)
 
 
+def _to_measure_again(
+    case: UnitCase, sensed: Mapping[str, str], outcomes: Mapping[str, str]
+) -> tuple[tuple[str, ...], float]:
+    """The checks to make again: what contradicts, and what no part shows. And how likely that makes the monitor's own
+    sensing, of the likeliest suspect: of a reading and a sense that contradict each other, one lies."""
+    again, sensor = contradicted(sensed, outcomes)
+    if _amps_apart(case, sensed):
+        again, sensor = (*again, "running-amps"), True
+    again = tuple(name for name in again if name not in case.confirmed)
+    impossible = [name for name in outcomes if case.meter[name].doubt and name not in {*again, *case.confirmed}]
+    lies = 2.0 if sensor else limits.SELDOM_SHARE.value
+    return (*again, *impossible), lies if again else 0.0
+
+
 SITUATIONS: dict[str, Situation] = CONTROL | MOTORS
 MONITOR = "monitor-sensing"
 PRESSURE_SWITCH, _CUTOUTS = "pressure-switch", ("low-pressure-cutout", "high-pressure-cutout")
@@ -243,6 +257,7 @@ class Diagnosis(NamedTuple):
     explains everything, the smallest sets that do. measure_again: checks whose readings contradict each other or what
     is sensed. rows: what is still open, weighed, for the choice of the next check. explains: finding -> the suspects
     that can be behind it, in the order of the diagnosis. afresh: the shares as they would be without the last days.
+    fits: how well all that is known fits together; to be compared with that of the same case less a reading only.
     """
 
     suspects: tuple[str, ...]
@@ -256,6 +271,7 @@ class Diagnosis(NamedTuple):
     rows: tuple[PredictionRow, ...]
     explains: dict[str, tuple[str, ...]]
     afresh: dict[str, float]
+    fits: float = 1.0
 
 
 NOBODY = Diagnosis((), {}, {}, (), {}, (), (), (), (), {}, {})  # while nothing is found
@@ -268,10 +284,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     parts = unit_parts or [_Part(one, case) for one in case.findings]
     outcomes = {name: one.outcome for name, one in case.meter.items() if CHECKS[name].news}
     sensed = _sensed(case.findings)
-    again, sensor = contradicted(sensed, outcomes)
-    if _amps_apart(case, sensed):
-        again, sensor = (*again, "running-amps"), True
-    again = tuple(name for name in again if name not in case.confirmed)
+    again, least_lies = _to_measure_again(case, sensed, outcomes)
     usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
     abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
     telling = {name: one for name, one in usable.items() if name not in abnormal}
@@ -283,11 +296,10 @@ def diagnose(case: UnitCase) -> Diagnosis:
     past = _past_ratios(case.past, {name: one.weight for name, one in weighed.items()})
     for name in past.keys() & weighed.keys():
         weighed[name].weight *= past[name]
-    if again:
-        # A reading and a sense that contradict each other: one of the two lies.
-        share = 2.0 if sensor else limits.SELDOM_SHARE.value
-        least = share * max((one.weight for one in weighed.values()), default=1.0)
-        _put(weighed, MONITOR, least, parts[0].finding)
+    if least_lies:
+        _put(
+            weighed, MONITOR, least_lies * max((one.weight for one in weighed.values()), default=1.0), parts[0].finding
+        )
     most = max((one.weight for one in weighed.values()), default=1.0)
     own_first = _own_first(parts, case, {name: one.measured(telling) for name, one in weighed.items()})
     for part, name in own_first.items():
@@ -350,6 +362,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
         explains={part.finding: part.explained_by(shares, tuple(shortlist)) for part in parts}
         | {one.finding: (MONITOR,) for one in case.findings if one.finding in OF_THE_MONITOR},
         afresh={name: round(weight / own_total, 3) for name, weight in own.items() if weight >= 0.001 * own_total},
+        fits=math.fsum(after.values()),
     )
 
 

@@ -15,11 +15,13 @@ from pathlib import Path
 from condenser_monitor.monitor.core.config import OFFERED
 from condenser_monitor.monitor.core.findings import CATALOGUE
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS
+from condenser_monitor.monitor.diagnosis.checks.meter import DOUBTS
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.predictions import SAYS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
+from condenser_monitor.monitor.diagnosis.visit.session import ONCE_MORE
 from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.lookup import ALL
 from condenser_monitor.monitor.strings.report import REPORT
@@ -54,6 +56,8 @@ def _of_tables() -> Iterator[str]:
     for check in CHECKS.values():
         yield from (check.title, check.where, check.expected, check.basis, *check.steps, *check.tools)
         yield from (outcome.says for outcome in check.outcomes)
+        yield from (never.why for never in check.never)
+    yield from (*DOUBTS, *ONCE_MORE)
 
 
 def build(language: str) -> int:

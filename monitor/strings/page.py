@@ -261,6 +261,7 @@ _PAGE = {
     "undo-last": "Undo last answer",
     "find-cause": "Find the cause, check by check",
     "measure-again": "Measure this again: {typed} contradicts other readings, or what the monitor senses.",
+    "measure-again-because": "Measure this again. You entered {typed}: {why}.",
     "end-without": "Stop without a result",
     "next-check": "Next check: {title}",
     "homeowner": "homeowner",

@@ -275,3 +275,73 @@ def test_under_load_too_the_units_own_data_decide() -> None:
     for microfarads, outcome in ((45.0, "good"), (50.0, "weak"), (40.0, "over")):
         unit = Unit(run_capacitor_uf=microfarads)
         assert classify(CHECKS["capacitor-amps"], "6.3 A 370 V", unit).outcome == outcome
+
+
+@pytest.mark.parametrize(
+    ("check", "may", "never"),
+    [
+        # 24 V side: a transformer of 24 V on its 208 V tap in a 240 V house gives 28 to 32 V, 120 V is the line's leg
+        *(
+            (check, "36 V", "44 V")
+            for check in (
+                "coil-volts",
+                "splice-volts",
+                "rc-volts",
+                "transformer-volts",
+                "thermostat-volts",
+                "float-volts",
+            )
+        ),
+        # ANSI C84.1 range B ends at 5.8 % over: 254 of 240 V
+        *((check, "276 V", "300 V") for check in ("line-volts", "load-volts", "fan-volts")),
+        # a path is closed, or a corroded joint, or open: over range or megohms
+        *((check, "90", "110") for check in ("control-fuse", "float-switch", "control-wire", "line-fuses")),
+        *((check, "1.2 M", "0.9 M") for check in ("pressure-switch", "coil-ohms", "fan-ohms")),
+        ("coil-ohms", "0.06", "0.04"),  # a handheld meter's last digit is 0.1 ohm
+        ("coil-ohms", "900", "13.8k"),  # what its display calls kilohms
+        ("fan-ohms", "OL", "35k"),
+        ("run-capacitor", "80 of 45", "100 of 45"),  # the other part, or its label, or a digit
+        ("fan-capacitor", "9 of 5", "45 of 5"),
+        ("running-amps", "85 A", "95 A"),  # locked-rotor amps are 68 here, clamps and lines err by a fifth
+        ("air-split", "38 K", "42 K"),
+        ("superheat", "38 K", "75 F"),
+        ("static-pressure", "700 Pa", "800 Pa"),  # residential blowers end at about 1 to 2 in. of water
+        ("static-pressure", "11 Pa", "0.6 Pa"),  # inches taken for pascals
+        ("winding-ohms", "33 66 99", "35 70 105"),
+        ("winding-ohms", "OL OL 2.7", "OL OL OL"),
+        ("winding-ohms", "0.8 1.9 2.7", "0.8k 1.9k 2.7k"),
+    ],
+)
+def test_what_no_part_shows_is_told_from_what_a_broken_one_may(check: str, may: str, never: str) -> None:
+    """Common practice, handbook figures beside the rows: what a part can show, sound or broken, and what none does."""
+    assert not classify(CHECKS[check], may, UNIT).doubt
+    assert classify(CHECKS[check], never, UNIT).doubt
+
+
+@pytest.mark.parametrize(
+    ("check", "slipped", "fault"),
+    [
+        ("coil-ohms", "1.38", "0.3"),  # 13.8 with the point astray; a coil burnt together
+        ("coil-ohms", "138", "500"),
+        ("rc-volts", "2.62 V", "0 V"),
+        ("rc-volts", "26.2 mV", "12 V"),
+        ("run-capacitor", "4.41 of 45", "30 of 45"),
+        ("run-capacitor", "44.1 nF of 45", "0 of 45"),
+        ("running-amps", "1.1 A", "4 A"),  # of 12.8 A rated: half to nine tenths are usual
+        ("running-amps", "11 mA", "0 A"),
+        ("air-split", "18 C", "32 F"),  # °F as the chart has it, typed as °C
+        ("air-split", "10", "10 F"),  # 10 K as the thermometer shows it
+        ("superheat", "12 C", "22 F"),
+    ],
+)
+def test_a_fault_that_a_slip_makes_of_a_usual_reading_says_so(check: str, slipped: str, fault: str) -> None:
+    """A unit, a digit, °C for °F: arithmetic. It counts, and is read once more before it calls a part found."""
+    assert classify(CHECKS[check], slipped, UNIT).slip
+    assert not classify(CHECKS[check], slipped, UNIT).doubt
+    assert not classify(CHECKS[check], fault, UNIT).slip
+
+
+@pytest.mark.parametrize("display", ["99999", "999999 ohm", "9999999"])
+def test_a_display_full_of_nines_is_over_range(display: str) -> None:
+    """As meters and loggers show it that have no sign for it."""
+    assert classify(CHECKS["coil-ohms"], display, UNIT).outcome == "open"

@@ -62,6 +62,20 @@ class Bound(NamedTuple):
         return self.limit.value * scale[self.times]
 
 
+class Never(NamedTuple):
+    """Readings that no part shows: from `start` on, up to `end`, in the check's own unit; None: without that end.
+    `why`: what is wrong with such a reading, in one clause."""
+
+    start: Bound | None
+    end: Bound | None
+    why: str
+
+    def has(self, value: float, unit: Unit, rated: float | None) -> bool:
+        """Whether a reading is one of these."""
+        low = -1.0 if self.start is None else self.start.at(unit, rated)
+        return low <= value and (self.end is None or value < self.end.at(unit, rated))
+
+
 class Figure(NamedTuple):
     """A figure as it stands in the words, its basis (one of limits.BASES) and where it comes from."""
 
@@ -90,7 +104,9 @@ class Check(NamedTuple):
 
     outcomes: from the lowest reading to the highest; `bounds` lie between them and `over` is the outcome of a reading
     over range. sound: the outcome that a sound part gives, None where that depends on the situation. absent: the
-    outcome, typed by its name, of a part that is not installed, which is no suspect either. uncleared: the outcome that
+    outcome, typed by its name, of a part that is not installed, which is no suspect either. never: what no part shows,
+    sound or broken: each an end from which, and one up to which, no reading can lie, None without such an end; and why.
+    uncleared: the outcome that
     a sound part gives on a meter that cannot clear it. news: False for a check of the meter or of the house, which
     speaks of no suspect. power: as-is = nothing is opened or switched; off = power off and locked; live = with the
     power on. panel: a cabinet or cover must be opened. hazard: 0 none, 1 hand tools with the power off, 2 extra-low
@@ -124,6 +140,7 @@ class Check(NamedTuple):
     bounds: tuple[Bound, ...] = ()
     over: str | None = None
     absent: str | None = None
+    never: tuple[Never, ...] = ()
     uncleared: str | None = None
     news: bool = True
     chance: float = limits.ABNORMAL_CHANCE.value
@@ -226,6 +243,16 @@ MIXED_LIVE = ("live", *CONTROL_LIVE)
 
 CLOSED = (Bound(limits.METER.closed),)
 PRESENT: Mapping[str, tuple[str, ...]] = {"off": ("absent",), "on": ("normal",)}
+_X = limits.IMPOSSIBLE
+NEVER_24_V = (Never(Bound(_X.control_v), None, "the 24 V side never has as much: another terminal, or a slip"),)
+NEVER_LINE = (Never(Bound(_X.line_v, "line"), None, "no service gives as much: another range, or a slip"),)
+NEVER_A_PATH = (
+    Never(
+        Bound(_X.path_ohm),
+        Bound(_X.open_ohm),
+        "neither closed nor open: a wire left on, a poor touch, or another unit",
+    ),
+)
 TOOLS = ("multimeter, CAT III 600 V",)
 DEAD = "Power off at breaker, disconnect and indoor unit, locked, proved dead; capacitor bled and proved empty."
 CALLING = "Have the thermostat call (turn it well down); wait for any delay to pass."

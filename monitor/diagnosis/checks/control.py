@@ -10,12 +10,15 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     DEAD,
     MIXED_LIVE,
     NEARLY_0_V,
+    NEVER_24_V,
+    NEVER_A_PATH,
     OHMS,
     PRESENT,
     TOOLS,
     UNDER_ONE_OHM,
     Bound,
     Check,
+    Never,
     by_limit,
     by_practice,
     by_source,
@@ -52,6 +55,13 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         ),
         bounds=(Bound(M.coil_low), Bound(M.coil_high), Bound(M.coil_open)),
         over="open",
+        never=(
+            Never(
+                Bound(M.coil_open),
+                Bound(limits.IMPOSSIBLE.open_ohm),
+                "no coil, sound or open, reads so with both its wires off: one was left on, or another unit",
+            ),
+        ),
         sound="usual",
         expected="6 to 27 ohm at 20 °C by size for a 24 V AC coil (a two-pole 40 A contactor the least); look again"
         " under 5 or"
@@ -89,6 +99,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=volts("at the coil"),
         bounds=_CONTROL_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="24 to 29 V AC; under 20.4 V is too little to rely on; 0 V with a call at Y: a switch, delay, board"
         " or joint"
@@ -116,6 +127,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             high="the coil's voltage is high",
         ),
         bounds=_PULL_IN_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="18 V or more at the moment of pull-in (a coil pulls in at about that); a transformer or joint that"
         " is too weak"
@@ -193,6 +205,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=volts("at the splice"),
         bounds=_CONTROL_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="about 27 V AC between the two conductors; more than 0.5 V across one closed splice is a poor joint",
         basis="common practice",
@@ -221,6 +234,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             across="the control voltage is across the open time-delay relay",
         ),
         bounds=(Bound(limits.METER.delay_across),),
+        never=NEVER_24_V,
         sound="none",
         expected="after its delay: near 0 V across its two terminals",
         basis=limits.METER.delay_across.basis,
@@ -242,6 +256,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=volts("behind the control fuse", _ON_208_V),
         bounds=_RC_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="23 to 27 V AC loaded, 26 to 29 V unloaded; over 30 V (class 2): the primary is on its 208 V tap in"
         " a 240 V"
@@ -270,6 +285,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=volts("at the transformer's secondary", _ON_208_V),
         bounds=_RC_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="23 to 29 V AC ahead of the fuse; 0 V with line voltage on its primary: the transformer is dead",
         basis=limits.CONTROL_HIGH_V.basis,
@@ -294,6 +310,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=volts("on the thermostat's output"),
         bounds=_CONTROL_VOLTS,
+        never=NEVER_24_V,
         sound=None,
         expected="about 24 to 29 V AC while the thermostat calls, ahead of float and pressure switches",
         basis=limits.CLOSING_RATIO.basis,
@@ -315,6 +332,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         outcomes=path("the control fuse", " (blown)"),
         bounds=CLOSED,
         over="open",
+        never=NEVER_A_PATH,
         sound="closed",
         expected="under 1 ohm; usually a 3 A blade fuse on the indoor board",
         basis=limits.METER.closed.basis,
@@ -339,6 +357,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         outcomes=path("the float switch"),
         bounds=CLOSED,
         over="open",
+        never=NEVER_A_PATH,
         sound="closed",
         expected="under 1 ohm with the float down; open when lifted",
         basis=M.closed.basis,
@@ -360,6 +379,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         outcomes=path("each pressure switch", " or one of them"),
         bounds=CLOSED,
         over="open",
+        never=NEVER_A_PATH,
         sound="closed",
         expected="under 1 ohm at rest; a low-pressure switch that is open at rest means little or no refrigerant",
         basis=limits.METER.closed.basis,
@@ -381,6 +401,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
         outcomes=path("the loop of the control cable"),
         bounds=CLOSED,
         over="open",
+        never=NEVER_A_PATH,
         sound="closed",
         expected="about 1.3 ohm of loop for each 100 ft (30 m) of 18 AWG",
         basis=sources.WIRE_TABLE.basis,
@@ -410,6 +431,7 @@ CONTROL_CHECKS: tuple[Check, ...] = (
             none="the float switch passes the call on", across="24 V stand across a float switch: it is open"
         ),
         bounds=(Bound(M.delay_across),),
+        never=NEVER_24_V,
         sound="none",
         expected="near 0 V across a closed switch, 24 V across an open one; a float may sit in R or in Y",
         basis="common practice",

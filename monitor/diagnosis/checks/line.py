@@ -8,6 +8,8 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     CLOSED,
     DEAD,
     LINE_LIVE,
+    NEVER_A_PATH,
+    NEVER_LINE,
     OFF_INSIDE,
     OHMS,
     PRESENT,
@@ -18,6 +20,7 @@ from condenser_monitor.monitor.diagnosis.checks.base import (
     Bound,
     Check,
     CheckOutcome,
+    Never,
     by_limit,
     by_practice,
     by_source,
@@ -38,6 +41,14 @@ _RUN_CAPACITOR = (
     Bound(M.capacitor_good, "run-capacitor"),
     Bound(M.capacitor_over, "run-capacitor"),
 )
+_NEVER_UF = (
+    Never(
+        Bound(limits.IMPOSSIBLE.capacitor, "rated"),
+        None,
+        "a capacitor never grows to as much: another terminal or label, or a slip",
+    ),
+)
+_NEVER_K = (Never(Bound(limits.IMPOSSIBLE.difference_k), None, "no cooling unit shows as much: a slip"),)
 _CAPACITOR_TOOLS = ("multimeter with a capacitance range", "20 kohm 2 W resistor with clips")
 _CLAMP = ("clamp meter, true RMS, CAT III 600 V",)
 _LINE_EXPECTED = (
@@ -76,6 +87,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=_line_volts("ahead of the contactor"),
         bounds=_LINE_VOLTS,
+        never=NEVER_LINE,
         sound=None,
         expected=_LINE_EXPECTED,
         basis=limits.METER.line_low.basis,
@@ -96,6 +108,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=_line_volts("behind the contacts"),
         bounds=_LINE_VOLTS,
+        never=NEVER_LINE,
         sound=None,
         expected=f"as L1 to L2: {_LINE_EXPECTED}; each closed pole drops next to nothing",
         basis=limits.METER.line_low.basis,
@@ -133,6 +146,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             Bound(M.amps_overload, "rla"),
             Bound(limits.LOCKED_RATIO, "lra"),
         ),
+        never=(Never(Bound(limits.IMPOSSIBLE.amps, "lra"), None, "no compressor draws as much: a slip"),),
         sound=None,
         expected="half to nine tenths of rated load, more in heat; up to 4 A with no call may be capacitor heat",
         basis=limits.METER.amps_low.basis,
@@ -158,6 +172,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         outcomes=path("each line fuse", " or one of them"),
         bounds=CLOSED,
         over="open",
+        never=NEVER_A_PATH,
         sound="closed",
         expected="under 1 ohm each; a disconnect without fuses: type 0",
         basis=limits.METER.closed.basis,
@@ -179,6 +194,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         outcomes=_capacitor("the run capacitor"),
         bounds=_RUN_CAPACITOR,
         over="dead",
+        never=_NEVER_UF,
         sound="good",
         expected="the microfarads of the unit's data, where the site file gives them, else of the label, within its"
         " tolerance (usually 6 % either way); a bulged or oily case is dead whatever it reads",
@@ -205,6 +221,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         outcomes=_capacitor("the fan capacitor"),
         bounds=_CAPACITOR,
         over="dead",
+        never=_NEVER_UF,
         sound="good",
         expected="the printed microfarads within the label's own tolerance (usually 6 % either way)",
         basis=M.capacitor_good.basis,
@@ -299,6 +316,13 @@ LINE_CHECKS: tuple[Check, ...] = (
         outcomes=outcomes(usual="the fan motor's windings are whole", open="a fan motor winding is open"),
         bounds=(Bound(limits.METER.fan_open),),
         over="open",
+        never=(
+            Never(
+                Bound(M.fan_open),
+                Bound(limits.IMPOSSIBLE.open_ohm),
+                "no winding, sound or open, reads so with its leads off: one was left on, or another unit",
+            ),
+        ),
         sound="usual",
         expected="some ohms to a few hundred between each two leads, none over range once the motor is cold",
         basis=limits.METER.fan_open.basis,
@@ -364,6 +388,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             deep="the line voltage breaks down at the start", usual="the line voltage holds at the start"
         ),
         bounds=(Bound(M.start_sag, "line"),),
+        never=NEVER_LINE,
         sound="usual",
         expected="85 % of the rated line volts or more (204 of 240 V) at the lowest point of the start; less points at"
         " wire, joints or the service",
@@ -421,6 +446,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             over="the run capacitor is larger than its label says",
         ),
         bounds=_RUN_CAPACITOR,
+        never=_NEVER_UF,
         sound="good",
         expected="microfarads = amperes x 2652 / volts at 60 Hz (3183 at 50 Hz), within the label's tolerance",
         basis=sources.CAPACITOR_LAW.basis,
@@ -485,6 +511,7 @@ LINE_CHECKS: tuple[Check, ...] = (
         quantity="V",
         outcomes=outcomes(absent="no voltage arrives at the fan", present="line voltage arrives at the fan"),
         bounds=(Bound(M.line_absent),),
+        never=NEVER_LINE,
         sound="present",
         expected="line voltage between the fan's two leads; a fan that a board or relay switches gets it behind that",
         basis="common practice",
@@ -514,6 +541,7 @@ LINE_CHECKS: tuple[Check, ...] = (
             high="the air is cooled too much",
         ),
         bounds=(Bound(M.split_low), Bound(M.split_high)),
+        never=_NEVER_K,
         sound=None,
         expected="14 to 22 °F (8 to 12 K) after 15 minutes, less in damp air: low points at the refrigerant side,"
         " high at too"
@@ -545,6 +573,12 @@ LINE_CHECKS: tuple[Check, ...] = (
         quantity="Pa",
         outcomes=outcomes(normal="the ducts' resistance is usual", high="the ducts' resistance is too high"),
         bounds=(Bound(M.static_high),),
+        never=(
+            Never(Bound(limits.IMPOSSIBLE.static_most), None, "no blower builds up as much: a slip"),
+            Never(
+                None, Bound(limits.IMPOSSIBLE.static_least), "a running blower has more: another unit, or not running"
+            ),
+        ),
         sound="normal",
         expected="0.5 in. of water (125 Pa) is what most blowers are rated at; from 0.8 in. (200 Pa) on the air is"
         " choked",
@@ -578,6 +612,7 @@ LINE_CHECKS: tuple[Check, ...] = (
                 Bound(getattr(M, f"{name}_{end}"), apart=(sign, getattr(M, f"{name}_apart")))
                 for end, sign in (("low", -1.0), ("high", 1.0))
             ),
+            never=_NEVER_K,
             sound="normal",
             expected=expected,
             figures=(*figures, SETTLED),

@@ -2,8 +2,10 @@
 "0.8 in", "6.3 A 370 V of 45"; and which outcome they are.
 
 A reading near a border between two outcomes counts for both, by what a meter may err (limits.READING_ERROR). A reading
-over range is a value of its own (`value` None), not a large number. A missing unit is taken from the check, a
-wrong one is refused. Every refusal is a CommandError (a ValueError) that says what was given and what is allowed.
+over range is a value of its own (`value` None), not a large number, and what a display of nines means. What no part
+shows is judged with a `doubt`; a fault that a slip of unit or point would make of a usual reading says so (`slip`). A
+missing unit is taken from the check, a wrong one is refused. Every refusal is a CommandError (a ValueError) that says
+what was given and what is allowed.
 """
 
 from __future__ import annotations
@@ -19,7 +21,9 @@ from condenser_monitor.monitor.core.config import Unit
 from condenser_monitor.monitor.core.errors import CommandError
 from condenser_monitor.monitor.diagnosis.checks.base import Check
 
-_OVER = re.compile(r"(?:o\.?l\.?|0\.?l|inf(?:inite|inity)?|over(?: range)?)(?: ?[kM]?(?:ohm|Ω|v|f)?)?", re.IGNORECASE)
+_OVER = re.compile(
+    r"(?:o\.?l\.?|0\.?l|inf(?:inite|inity)?|over(?: range)?|9{5,})(?: ?[kM]?(?:ohm|Ω|v|f)?)?", re.IGNORECASE
+)
 _NUMBER = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+))\s*(.*)")
 _PARTS = re.compile(r"(?P<main>.*?)(?:\s+of\s+(?P<rated>.*?))?(?:\s+at\s+(?P<temperature>.*?))?")
 _TOLERANCE = re.compile(r"(?P<rated>.*?)[\s,]*(?:±|\+/?-)?\s*(?P<percent>\d+(?:[.,]\d+)?)\s*%")
@@ -68,6 +72,11 @@ _EXAMPLES = {
     "windings": "three readings, C-R C-S R-S, such as '0.8 1.9 2.7' or 'OL OL 2.7'",
 }
 
+FEW_OHMS = "no multimeter reads so few ohms: another unit"
+MANY_OHMS = "no compressor's winding reads so many ohms: another unit, or a wire left on"
+NO_TOUCH = "three times over range is a poor touch more often than two open windings"
+DOUBTS = (FEW_OHMS, MANY_OHMS, NO_TOUCH)  # beside those of the checks (Check.never)
+
 
 class MeterInput(NamedTuple):
     """One typed reading in the check's unit (ohm, V, uF, A); `value` None is over range; `at_c` the part's own °C;
@@ -94,13 +103,16 @@ class MeterInput(NamedTuple):
 
 class Judged(NamedTuple):
     """An answer put to a check: the outcome's symbol, the reading as written down ("" for a look by eye), its value,
-    and how likely each outcome is, the meter's error counted in."""
+    and how likely each outcome is, the meter's error counted in. `doubt`: why no part
+    shows that, "" if one may; `slip`: whether a slip of the unit or the point makes it so of a usual reading."""
 
     check: str
     outcome: str
     text: str = ""
     value: float | None = None
     shares: tuple[tuple[str, float], ...] = ()
+    doubt: str = ""
+    slip: bool = False
 
 
 def at_20c(ohm: float, at_c: float) -> float:
@@ -128,7 +140,53 @@ def classify(check: Check, text: str, unit: Unit) -> Judged:
         allowed = "the reading and its target, such as '12 F of 8': with a fixed orifice one alone says nothing"
         raise CommandError(f"check {check.name}", text, allowed)
     outcome = _outcome(check, reading, unit)
-    return Judged(check.name, outcome, reading.text, reading.value, _shares(check, reading, unit))
+    doubt = _doubt(check, reading, unit, outcome)
+    slip = not doubt and _slip(check, reading, unit, outcome, text)
+    return Judged(check.name, outcome, reading.text, reading.value, _shares(check, reading, unit), doubt, slip)
+
+
+_FACTORS = {  # a digit, a prefix
+    "ohm": (10.0, 0.1, 1e3, 1e-3),
+    "V": (10.0, 0.1, 1e3),
+    "uF": (10.0, 0.1, 1e3),
+    "load-uF": (10.0, 0.1, 1e3),
+    "A": (10.0, 0.1, 1e3),
+    "Pa": (10.0, 0.1, 249.089),
+}
+
+
+def _doubt(check: Check, reading: MeterInput, unit: Unit, outcome: str) -> str:
+    """Why no part shows a reading, in one clause; "" if one may."""
+    if reading.value is None:
+        return ""
+    for never in check.never:
+        if never.has(reading.value, unit, reading.rated):
+            return never.why
+    if outcome in check.innocent:
+        return ""
+    if check.quantity == "ohm" and 0.0 < reading.value < limits.IMPOSSIBLE.least_ohm.value:
+        return FEW_OHMS
+    return ""
+
+
+def _slip(check: Check, reading: MeterInput, unit: Unit, outcome: str, text: str) -> bool:
+    """Whether a reading is a fault that a slip of the unit or the point makes of a usual one. Where what is usual has
+    no lower or no upper end, nearly every fault would be."""
+    usual = check.sound or "normal"
+    inner = [border[0] for border in zip(check.symbols[1:], check.bounds[1:], strict=False)]
+    if reading.value is None or outcome == usual or usual not in inner:
+        return False
+    factors = _FACTORS.get(check.quantity, ())
+    if check.quantity == "K":  # °C for °F, and the other way where no unit was typed: one is taken for °F then
+        scale = text.partition(" of ")[0].strip()[-1:].lower()
+        factors = (1 / 1.8,) if scale in ("c", "k") else (1.8,) if scale.isdigit() else ()
+    for factor in factors:
+        slipped = reading._replace(value=reading.value * factor)
+        if _outcome(check, slipped, unit) == usual and not any(
+            never.has(reading.value * factor, unit, reading.rated) for never in check.never
+        ):
+            return True
+    return False
 
 
 def _under_load(text: str, unit: Unit, place: str) -> str:
@@ -256,8 +314,15 @@ def _windings(check: Check, text: str) -> Judged:
     outcome = _winding_outcome(common_run, common_start, run_start)
     if outcome is None:
         raise CommandError(place, text, "one open path opens two of the three readings; check the leads, measure again")
+    finite = [reading.value for reading in readings if reading.value is not None]
+    doubt = ""
+    if any(value > limits.IMPOSSIBLE.winding_ohm.value for value in finite):
+        doubt = MANY_OHMS
+    elif not finite:
+        doubt = NO_TOUCH
     names = ("C-R", "C-S", "R-S")
-    return Judged(check.name, outcome, ", ".join(f"{n} {r.text}" for n, r in zip(names, readings, strict=True)))
+    text = ", ".join(f"{n} {r.text}" for n, r in zip(names, readings, strict=True))
+    return Judged(check.name, outcome, text, doubt=doubt)
 
 
 def _finite(ohm: float | None) -> float | None:

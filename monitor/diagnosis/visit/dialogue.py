@@ -127,7 +127,10 @@ class Talk:
             return ["No further check would help. Say found SUSPECT once it is known."]
         if check.name in self.session.verdict().measure_again:
             why = "what it shows and another reading, or what the monitor senses, cannot both be true"
+            why = self.session.answers[check.name].doubt or why
             return [f"Measure again ({check.name}): {check.title}; {why}"]
+        if check.name in self.session.answers:
+            return [f"Once more ({check.name}): {check.title}; {self.session.why_once_more(check.name)}"]
         if check.name in self._described:
             return [f"Next check ({check.name}): {check.title}, as described above"]
         self._described.add(check.name)

@@ -84,6 +84,13 @@ _RUNS_ALREADY = frozenset(
 )
 _HEARD = {"nothing": False, "fan-only": False, "compressor-only": True, "both": True}
 GROUND, LARGE_PIPE = "compressor-to-ground", "suction-line"
+# Why a check is made once more.
+ICE_GONE = "once the ice is gone"
+SLIPPED = "a slip of the unit or the point would make this of a usual reading, and a part is not called found by one"
+UNLIKELY = (
+    "everything else makes this reading unlikely, and no part is called found, or sound, by one such reading alone"
+)
+ONCE_MORE = (ICE_GONE, SLIPPED, UNLIKELY)
 
 
 class Step(NamedTuple):
@@ -179,8 +186,15 @@ class VisitSession:
             )
         judged = classify(row, text, self.unit)
         before = self.verdict()
-        if check in before.measure_again or (check == LARGE_PIPE and self._iced):
+        if check == LARGE_PIPE and self._iced:
             self.confirmed.add(check)
+        elif (earlier := self.answers.get(check)) is not None:
+            # What reads otherwise the second time confirms neither.
+            asked = check in before.measure_again or check == self._once_more()
+            if asked and earlier.outcome == judged.outcome:
+                self.confirmed.add(check)
+            else:
+                self.confirmed.discard(check)
         self.answers.pop(check, None)
         self.answers[check], self.typed[check] = judged, text
         return self._step(judged, before)
@@ -213,10 +227,10 @@ class VisitSession:
             frozenset(self.confirmed),
         )
         if self._weighed is None or self._weighed[0] != answered:
-            self._weighed = answered, self._weigh()
+            self._weighed = answered, self._weigh(self.answers)
         return self._weighed[1]
 
-    def _weigh(self) -> Diagnosis:
+    def _weigh(self, answers: Mapping[str, Judged]) -> Diagnosis:
         first, *others = self.findings
         beside = [FindingSeen(name, stands=False) for name in self.beside if name not in self.findings]
         case = UnitCase(
@@ -224,7 +238,7 @@ class VisitSession:
             self.unit,
             self.fitted,
             self.features,
-            self.answers,
+            answers,
             self.cleared,
             self.confirmed,
             values=self.values,
@@ -323,7 +337,8 @@ class VisitSession:
         if again:
             return CHECKS[again[-1]]
         if self._certain() or self._all_shown():
-            return None
+            once_more = self._once_more()
+            return None if once_more is None else CHECKS[once_more]
         # In place of one that cannot be made, what tells less.
         least = (limits.CHECK_SCARCE_BITS if self.skipped else limits.CHECK_LEAST_BITS).value
         offered = [offer for offer in self._offers(found) if offer.check.name not in self.skipped]
@@ -333,7 +348,34 @@ class VisitSession:
         left = checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred, runs=self._runs)
         if left is None and self._iced and LARGE_PIPE not in self.skipped | self.confirmed:
             return CHECKS[LARGE_PIPE]
+        if left is None and (once_more := self._once_more()) is not None:
+            return CHECKS[once_more]
         return left
+
+    def _once_more(self) -> str | None:
+        """The check to make once more before a part is called found, or all are given up: its reading is what
+        everything else makes least likely, and unlikely enough that a slip is as good a reason; or a slip of unit or
+        point would make it of a usual one. With a part shown, only what shows it counts. None for a homeowner, who
+        calls nothing found."""
+        found = self.verdict()
+        first = next(iter(found.shortlist), "")
+        names = [name for name in self.answers if name not in self.confirmed | self.skipped | self._barred]
+        names = [name for name in names if CHECKS[name].news and name not in found.measure_again]
+        on_part = [name for name in names if shows_on_part(first, name, self.answers[name].outcome)]
+        if self.who != "technician" or (not on_part and self._shown_on_part(first)):
+            return None
+        likely = {}
+        for name in on_part or names:
+            less = {other: judged for other, judged in self.answers.items() if other != name}
+            likely[name] = 0.0 if self.answers[name].slip else found.fits / max(self._weigh(less).fits, 1e-12)
+        least = min(likely, key=lambda name: likely[name], default=None)
+        return least if least is not None and likely[least] < limits.VISIT_UNEXPECTED.value else None
+
+    def why_once_more(self, check: str) -> str:
+        """Why a check that was answered is proposed again though nothing contradicts it, in one clause."""
+        if check == LARGE_PIPE and self._iced:
+            return ICE_GONE
+        return SLIPPED if self.answers[check].slip else UNLIKELY
 
     def _certain(self) -> bool:
         """Whether the first suspect is as good as certain and was shown on its own part. A winding to ground is enough
