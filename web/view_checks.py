@@ -62,6 +62,8 @@ def shown() -> str:
         again_why=_again_why(diagnosis, check) if wanted not in CHECKS else "",
         offers=diagnosis.offers(),
         shown=diagnosis.shown(),
+        unexplained=_unexplained(diagnosis),
+        symptoms=SYMPTOMS,
         advice=visits.advice(diagnosis),
         tell=visits.read_out(diagnosis, visit["start"], page_context().history.status()),
         looks=() if diagnosis.answers else _looks(diagnosis),
@@ -85,6 +87,13 @@ def _again_why(diagnosis: VisitSession, check: Check | None) -> str:
         return ""
     again = check.name in diagnosis.verdict().measure_again
     return diagnosis.answers[check.name].doubt if again else diagnosis.why_once_more(check.name)
+
+
+def _unexplained(diagnosis: VisitSession) -> list[str]:
+    """What has another cause than what was found, in words."""
+    findings, answered = diagnosis.unexplained()
+    headlines = [texts.FINDINGS[name].headline.rstrip(".") for name in findings if name in texts.FINDINGS]
+    return [*headlines, *(tr(CHECKS[name].says(diagnosis.answers[name].outcome)) for name in answered)]
 
 
 def _causes(diagnosis: VisitSession) -> list[str]:
@@ -146,6 +155,8 @@ def kept_as(diagnosis: VisitSession, begun_with: str) -> dict[str, Any]:
         "beside": list(diagnosis.beside),
         "values": diagnosis.values,
         "answers": [list(pair) for pair in diagnosis.typed.items()],
+        "confirmed": sorted(diagnosis.confirmed),
+        "skipped": sorted(diagnosis.skipped),
     }
 
 
@@ -254,9 +265,15 @@ def found_out() -> Response:
         return _back()
     note = request.form.get("note", "").strip()[:500]
     outcome = diagnosis.visit(was, _name(), note=note, measured=measured)
+    still = request.form.get("still", "") if diagnosis.who == "technician" else ""
+    following = diagnosis.go_on(was, still) if still and was in SUSPECTS else None
     page_context().history.add_visit(outcome)
     session.pop(VISIT, None)
     told = t("visit-kept", suspect=texts.suspect(was))
+    if following is not None:
+        session[VISIT] = kept_as(following, still)
+        flash(told + " " + t("visit-goes-on"))
+        return _back()
     if outcome.first_right is not None:
         told += " " + t("visit-first" if outcome.first_right else "visit-not-first")
     if _open(page_context().history.status()):

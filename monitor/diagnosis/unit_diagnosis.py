@@ -286,7 +286,7 @@ def diagnose(case: UnitCase) -> Diagnosis:
     sensed = _sensed(case.findings)
     again, least_lies = _to_measure_again(case, sensed, outcomes)
     usable = {name: one for name, one in case.meter.items() if name in outcomes and name not in again}
-    abnormal = {name: one for name, one in usable.items() if _abnormal(name, one.outcome)}
+    abnormal = {name: one for name, one in usable.items() if accuses(name, one.outcome)}
     telling = {name: one for name, one in usable.items() if name not in abnormal}
     owners = {name: frozenset(_owners(name, one.outcome)) for name, one in abnormal.items()}
     told = features.ratios(case.features, [one.finding for one in case.findings])
@@ -400,7 +400,7 @@ class _Part:
             self.weight *= limits.FOLLOWS_WEIGHT.value
         # What follows from another finding, or is told at the next visit only, asks for no cause of its own.
         self.tells = self.weight >= limits.RECENT_WEIGHT.value and not explained
-        shown = {name: one.outcome for name, one in case.meter.items() if _abnormal(name, one.outcome)}
+        shown = {name: one.outcome for name, one in case.meter.items() if accuses(name, one.outcome)}
         marks = {**self.evidence, **case.features, **shown}
         names = (one.finding, *one.or_else)
         pairs = [pair for name in names for pair in zip(SITUATIONS[name].causes, ROWS[name], strict=True)]
@@ -668,7 +668,7 @@ def outcome_fit(row: PredictionRow, check: str, outcome: str) -> float:
     return limits.ACQUIT_SHARE.value if outcome in CHECKS[check].innocent else CHECKS[check].chance
 
 
-def _abnormal(check: str, outcome: str) -> bool:
+def accuses(check: str, outcome: str) -> bool:
     """The outcome speaks against a part, and so for no other one."""
     row = CHECKS[check]
     if row.sound is None:
@@ -692,7 +692,7 @@ def shows_on_part(suspect: str, check: str, outcome: str) -> bool:
     no other part shows it, or where that one is at fault this part never reads sound."""
     may = {name for name, row in SUSPECTS.items() if check in row.meter and outcome in row.meter[check].usual}
     owners = _owners(check, outcome) or (may if len(may) == 1 else set())
-    return _abnormal(check, outcome) and suspect in owners
+    return accuses(check, outcome) and suspect in owners
 
 
 # ---------------------------------------------------------------- the reasons

@@ -21,7 +21,7 @@ from condenser_monitor.monitor.diagnosis.features import FEATURES
 from condenser_monitor.monitor.diagnosis.predictions import SAYS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.visit.dialogue import POWER
-from condenser_monitor.monitor.diagnosis.visit.session import ONCE_MORE
+from condenser_monitor.monitor.diagnosis.visit.session import ONCE_MORE, REPAIRED
 from condenser_monitor.monitor.strings.findings import BRIEF, CARE, LOOK
 from condenser_monitor.monitor.strings.lookup import ALL
 from condenser_monitor.monitor.strings.report import REPORT
@@ -57,7 +57,7 @@ def _of_tables() -> Iterator[str]:
         yield from (check.title, check.where, check.expected, check.basis, *check.steps, *check.tools)
         yield from (outcome.says for outcome in check.outcomes)
         yield from (never.why for never in check.never)
-    yield from (*DOUBTS, *ONCE_MORE)
+    yield from (*DOUBTS, *ONCE_MORE, REPAIRED)
 
 
 def build(language: str) -> int:

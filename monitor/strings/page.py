@@ -206,6 +206,10 @@ _PAGE = {
     "cause-shown-do": "What was checked shows this on the part itself. Do what is said beside its name. Only once that"
     " is done, let the unit run and measure again: what is still wrong then has another cause. Then enter the confirmed"
     " cause.",
+    "not-explained": "It does not explain: {what}. Look for a second cause once the first is repaired.",
+    "still-wrong": "Once that is repaired, what is still wrong?",
+    "still-nothing": "Nothing: it runs and cools, or is not tried yet",
+    "visit-goes-on": "Now for what is still wrong; what was measured on other parts at rest still counts.",
     "no-look": "No look from outside would narrow it down",
     "looks-done": "That is all there is to look at from outside",
     "no-check-left-call": "Open nothing. Call a technician and read out the lines below.",

@@ -223,11 +223,16 @@ def diagnose(
 
     begun_with = about or made.findings[0]
     words = HomeownerWords(partial(visits.advice, made), lambda: visits.read_out(made, begun_with, history.status()))
-    ended = talk(made, heard, lambda line: show([line], out), by, wall(), words=words)
-    book.keep()
-    if ended.visit is not None:
-        book.end(ended.visit)
-    return 0
+    while True:
+        ended = talk(made, heard, lambda line: show([line], out), by, wall(), words=words)
+        book.keep()
+        if ended.visit is not None:
+            book.end(ended.visit)
+        if ended.visit is None or not ended.still:
+            return 0
+        show(["", f"Going on with what is still wrong: {ended.still}."], out)
+        made = made.go_on(ended.visit.was, ended.still)
+        book = _Book(history, made, by, wall, out)
 
 
 def _begin(history: History, settings: Settings, about: str | None, who: Who) -> VisitSession:

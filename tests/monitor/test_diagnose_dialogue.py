@@ -186,3 +186,15 @@ def test_no_answer_is_taken_for_a_command() -> None:
     assert {"list", "skip", "back", "found", "all", "quit", "why"} <= commands
     for check in CHECKS.values():
         assert not commands & set(check.symbols), check.name
+
+
+def test_found_and_still_wrong_goes_on_with_the_visit() -> None:
+    """The first cause is kept, and the talk ends with what is still there; what does not exist ends nothing."""
+    ended, said = hold(["found float-switch still gremlins", "found float-switch still outdoor unit dead"])
+    assert said.count("That cannot be used") == 1
+    assert ended.visit is not None
+    assert (ended.visit.was, ended.still) == ("float-switch", "outdoor-unit-dead")
+    talking = Talk(session(), "a technician")
+    talking.session.enter("coil-ohms", "OL")
+    talking.session.skipped |= CHECKS.keys()
+    assert any("found coil-open still" in line for line in talking.answer("skip"))

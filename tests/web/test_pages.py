@@ -535,6 +535,20 @@ def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: Fl
     assert [(one.was, one.measured, one.first_right) for one in site.history.visits()] == [("coil-open", False, None)]
 
 
+def test_a_visit_goes_on_to_what_is_still_wrong(client: FlaskClient, site: Site) -> None:
+    """The first cause is kept; what was measured at rest is in the visit that follows, the repaired part is not."""
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
+    for check, typed in (("control-fuse", "0.1"), ("coil-volts", "26 V"), ("coil-ohms", "OL")):
+        client.post("/checks/answer", data={"csrf": csrf(client), "check": check, "typed": typed})
+    cause = {"csrf": csrf(client), "was": "coil-open", "finish": "yes", "still": "only-the-fan-runs"}
+    told = client.post("/checks/found", data=cause, follow_redirects=True).text
+    assert [one.was for one in site.history.visits()] == ["coil-open"]
+    assert "Now for what is still wrong" in told
+    assert 'name="check" value="control-fuse"' in told
+    assert "contactor coil open" not in told.split('id="h-left"')[1].split('id="h-was"')[0].split("<details")[0]
+    assert "Now for" not in client.post("/checks/found", data=cause | {"still": ""}, follow_redirects=True).text
+
+
 def test_a_symptom_that_a_finding_explains_begins_with_the_finding(client: FlaskClient) -> None:
     """Who cannot name the fault still gets all that the monitor knows; what it does not explain begins by itself."""
     form = {"csrf": csrf(client), "who": "homeowner"}

@@ -11,7 +11,7 @@ from condenser_monitor.monitor.core.records import StoredVisit
 from condenser_monitor.monitor.diagnosis.checks.base import CAUTIONS, Check
 from condenser_monitor.monitor.diagnosis.checks.rows import CHECKS
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
-from condenser_monitor.monitor.diagnosis.visit.session import OTHER, Step, VisitSession
+from condenser_monitor.monitor.diagnosis.visit.session import OTHER, SYMPTOMS, Step, VisitSession
 
 POWER = {"as-is": "nothing is opened or switched", "off": "power off, locked and proved dead", "live": "power on"}
 _LISTED = 6  # ours: what a person takes in at a glance
@@ -20,6 +20,7 @@ HELP = (
     "CHECK: READING   answer another check        list          checks worth doing",
     "skip             another check instead       why           who is ruled out, and why",
     "back CHECK       take an answer back         found SUSPECT what it really was (or 'found other')",
+    "found SUSPECT still SYMPTOM                  it is repaired, and this is still wrong: the visit goes on",
     "all              everything still suspected  quit          end without a result",
 )
 
@@ -42,6 +43,7 @@ class Talk:
         self._words = words if session.who == "homeowner" else None
         self.visit: StoredVisit | None = None
         self.over = False
+        self.still = ""
         self._described: set[str] = set()
 
     def opening(self) -> list[str]:
@@ -98,10 +100,15 @@ class Talk:
         return self._proposal()
 
     def _found(self, was: str) -> list[str]:
-        was = "-".join(was.lower().split())
+        words, still = was.lower().split(), ""
+        if "still" in words and self.session.who == "technician":
+            words, still = words[: words.index("still")], "-".join(words[words.index("still") + 1 :])
+        was = "-".join(words)
         measured = False if self.session.who == "homeowner" else None  # a look from outside shows no cause
         self.visit = self.session.visit(was, self.by, self.wall_s, measured=measured)
-        self.over = True
+        if still:
+            self.session.go_on(was, still)  # raises where it cannot be used
+        self.over, self.still = True, still
         title = "something else" if was == OTHER else SUSPECTS[was].title
         unmeasured = [] if self.visit.measured else ["Nothing was measured, so the first suspect is not scored by it."]
         return [f"Kept: it was {title}.", *unmeasured]
@@ -118,7 +125,14 @@ class Talk:
             shown = self.session.shown()
             if shown and self._words is None:
                 titles = "; ".join(SUSPECTS[name].title for name in shown)
-                return [f"Found: {titles}. Say found {shown[0]} once it is repaired and runs."]
+                findings, checks = self.session.unexplained()
+                beside = [*findings, *(CHECKS[name].says(self.session.answers[name].outcome) for name in checks)]
+                return [
+                    f"Found: {titles}. Say found {shown[0]} once it is repaired and runs.",
+                    *([f"It does not explain: {'; '.join(beside)}."] if beside else []),
+                    f"If something is still wrong then, say found {shown[0]} still and what, to go on: "
+                    + ", ".join(SYMPTOMS),
+                ]
             if self._words:
                 return [
                     "No further look would help, and nothing is to be opened. Call a technician, and read out:",
@@ -192,10 +206,12 @@ def _told(step: Step) -> Iterator[str]:
 
 
 class VisitEnded(NamedTuple):
-    """How a talk ended: the visit, None after quit or the end of input."""
+    """How a talk ended: the visit, None after quit or the end of input; `still`: the finding or symptom that is still
+    there once it is repaired, "" for none."""
 
     visit: StoredVisit | None
     session: VisitSession
+    still: str = ""
 
 
 def talk(
@@ -215,5 +231,5 @@ def talk(
             say(line)
         heard = None if going.over else ask()
         if heard is None:
-            return VisitEnded(going.visit, session)
+            return VisitEnded(going.visit, session, going.still)
         lines = going.answer(heard)

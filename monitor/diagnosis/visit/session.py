@@ -24,11 +24,13 @@ from condenser_monitor.monitor.diagnosis.diagnosis import summary
 from condenser_monitor.monitor.diagnosis.evidence import numbers_of, seen_from
 from condenser_monitor.monitor.diagnosis.suspects import SUSPECTS
 from condenser_monitor.monitor.diagnosis.unit_diagnosis import (
+    FOLLOWS,
     PRESSURE_SWITCHES,
     SITUATIONS,
     Diagnosis,
     FindingSeen,
     UnitCase,
+    accuses,
     diagnose,
     shows_on_part,
     which_switch,
@@ -91,6 +93,7 @@ UNLIKELY = (
     "everything else makes this reading unlikely, and no part is called found, or sound, by one such reading alone"
 )
 ONCE_MORE = (ICE_GONE, SLIPPED, UNLIKELY)
+REPAIRED = "it was found and repaired in this visit"
 
 
 class Step(NamedTuple):
@@ -416,6 +419,52 @@ class VisitSession:
         if whole is not None:
             return tuple(sorted(whole, key=lambda name: (-found.shares[name], name)))
         return (first,) if self._shown_on_part(first) else ()
+
+    def unexplained(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Findings, and answered checks, of what was found that has another cause than what was shown; nothing while no
+        part is shown. A second fault is looked for once the first is repaired (`go_on`)."""
+        shown = set(self.shown())
+        if not shown:
+            return (), ()
+        known = [*(self.findings if len(self.findings) == 1 else ()), *self.beside]
+        findings = [
+            name
+            for name in known
+            if shown.isdisjoint(cause.suspect for cause in SITUATIONS[name].causes)
+            and FOLLOWS[name].isdisjoint(self.findings)
+        ]
+        again = self.verdict().measure_again
+        rows = [row for row in self.verdict().rows if row.suspect in shown]
+        checks_left = [
+            name
+            for name, judged in self.answers.items()
+            if accuses(name, judged.outcome) and CHECKS[name].news and name not in again
+            if not any(name in row.predicts and row.predicts[name].fit(judged.outcome) for row in rows)
+        ]
+        return tuple(findings), tuple(checks_left)
+
+    def go_on(self, repaired: str, about: str) -> VisitSession:
+        """Return the visit that looks for what is still wrong once a cause is repaired: `about`, the finding or symptom
+        that is left. The repaired part is out; what was seen and measured of other parts at rest still counts; what
+        was live or called, and what the monitor sensed, is of the unit as it was. Raises CommandError."""
+        if repaired not in SUSPECTS:
+            raise CommandError("what it was", repaired, ", ".join(SUSPECTS))
+        left = VisitSession.from_symptom(about, unit=self.unit, fitted=self.fitted, who=self.who)
+        out = dict(self.cleared)
+        if repaired != "loose-connection":  # there are others
+            out[repaired] = REPAIRED
+        meter = SUSPECTS[repaired].meter
+        following = VisitSession(left.findings, unit=self.unit, fitted=self.fitted, cleared=out, who=self.who)
+        for name, judged in self.answers.items():
+            check = CHECKS[name]
+            by_it = accuses(name, judged.outcome) and name in meter and judged.outcome in meter[name].usual
+            at_rest = check.power == "off" or (check.power == "as-is" and not check.calls and not check.running)
+            if at_rest and not by_it and judged.outcome not in ("overload-open", "iced", "wrong", "blank"):
+                following.answers[name], following.typed[name] = judged, self.typed[name]
+        following.confirmed = self.confirmed & following.answers.keys()
+        following.skipped = set(self.skipped)
+        following.first = following.suspects()
+        return following
 
     # ------------------------------------------------------------ records out
 
