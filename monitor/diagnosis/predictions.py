@@ -112,6 +112,8 @@ def key(word: str) -> str:
 
 # Whatever trips a compressor leaves its overload open until it has cooled.
 TRIPPED = {"winding_ohms": "balanced or overload-open"}
+# Turns that are shorted draw current: one that is silent has none, or has tripped.
+SILENT_WINDING = {"winding_ohms": "winding-open; seldom overload-open or unequal"}
 HIGH_OR_NOT = {"recent_high_running_current": "yes or no"}
 LOW_OR_NOT = {"recent_low_running_current": "yes or no"}
 

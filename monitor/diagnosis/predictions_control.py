@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from condenser_monitor.monitor.diagnosis.predictions import LOW_OR_NOT, TRIPPED, Situation, cause, recalled, situation
+from condenser_monitor.monitor.diagnosis.predictions import (
+    LOW_OR_NOT,
+    SILENT_WINDING,
+    TRIPPED,
+    Situation,
+    cause,
+    recalled,
+    situation,
+)
 
 # A call that stands at the unit proves the indoor side; a late indoor sense must not clear anybody.
 _INDOOR_LIVE = {"control_power": "on; seldom off", "thermostat": "on; seldom off"}
@@ -141,7 +149,7 @@ CONTROL: dict[str, Situation] = {
         cause("compressor-overload-open", 5, **_COMPRESSOR_ALONE),
         cause("loose-connection", 2, load="on", fan_a="running or still", load_volts="normal or absent"),
         cause("compressor-locked", 1.5, **_RECENT_LOCKED, **_COMPRESSOR_ALONE),
-        cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE),
+        cause("compressor-winding-open", 1, **_COMPRESSOR_ALONE, **SILENT_WINDING),
         # Starved of gas, or pumping none, the motor has grown hot on less than its normal current.
         cause("charge-low", 1, ["trip-amps"], **_COMPRESSOR_ALONE, **LOW_OR_NOT),
         cause("compressor-not-pumping", 0.5, ["trip-amps"], **_COMPRESSOR_ALONE, **LOW_OR_NOT),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from condenser_monitor.monitor.diagnosis.predictions import (
     HIGH_OR_NOT,
     LOW_OR_NOT,
+    SILENT_WINDING,
     TRIPPED,
     Situation,
     cause,
@@ -80,7 +81,7 @@ MOTORS: dict[str, Situation] = {
         cause("fan-capacitor", 2, **_FAN_STOOD),
         cause("fan-motor", 2, **_FAN_STOOD),
         cause("compressor-locked", 1, fan_a="running", **_LOCKED_BEFORE),
-        cause("compressor-winding-open", 1, fan_a="running"),
+        cause("compressor-winding-open", 1, fan_a="running", **SILENT_WINDING),
         *recalled(fan_a="running", **_AS_WELL_LOCKED),
         # Contacts that are closed without a call or a coil's pull, and run nothing, are not closed.
         cause("monitor-sensing", 2, ["call"], call="off", coil_a="none", control_v="dead or ghost"),
@@ -96,7 +97,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-overload-open", 8, recent_overload_cycling="yes or no"),
         cause("run-capacitor", 4, recent_overload_cycling="yes or no", **_AS_WELL_LOCKED),
         cause("loose-connection", 3),
-        cause("compressor-winding-open", 2.5),
+        cause("compressor-winding-open", 2.5, **SILENT_WINDING),
         cause("compressor-locked", 2, **_LOCKED_BEFORE),
         cause("start-device", 1, **_AS_WELL_LOCKED, **_START_KIT),
         cause("start-device", 0.3, **_AS_WELL_LOCKED),
@@ -222,6 +223,7 @@ MOTORS: dict[str, Situation] = {
     "low-running-current": situation(
         _CLOSED
         | {"blower": "on; seldom off", "compressor_a": "running; seldom still", "fan_a": "running; seldom still"}
+        | {"listen": "both; seldom compressor-only"}
         | _AMPS_LOW,
         cause("charge-low", 8),
         cause("indoor-airflow", 3, blower="on or off"),

@@ -344,7 +344,7 @@ SUSPECTS: dict[str, Suspect] = {
         winding_ohms="balanced or overload-open",
     ),
     "compressor-winding-open": _suspect(
-        "compressor winding open",
+        "compressor winding open, or shorted between its turns",
         "compressor",
         "make sure it is not the overload (let it cool); then a new compressor",
         1,
@@ -361,7 +361,8 @@ SUSPECTS: dict[str, Suspect] = {
             "dead-for": {"hours": 3},
             "comes-and-goes": {"yes": 0.05},
         },
-        winding_ohms="winding-open; seldom overload-open",  # an open common winding reads as an open overload does
+        # an open common winding reads as an open overload does; windings with shorted turns are not as they should be
+        winding_ohms="winding-open or unequal; seldom overload-open",
         compressor_to_ground="clear or no-short; seldom grounded",
     ),
     "fan-motor": _suspect(

@@ -793,6 +793,38 @@ def test_a_slip_of_the_point_calls_no_part_found() -> None:
     assert session.shown() == ("run-capacitor",)
 
 
+def test_whether_it_runs_is_heard_ahead_of_what_only_a_running_compressor_answers() -> None:
+    """A motor whose run winding is open draws the 4 A of its start winding and capacitor (V / Xc), and hums: no gauges,
+    no thermometers. It is listened to first, and the windings lead then."""
+    session = VisitSession.from_symptom("low-running-current", unit=UNIT)
+    asked = []
+    while (check := session.next_check()) is not None and not check.running:
+        asked.append(check.name)
+        session.enter(check.name, "fan-only" if check.name == "listen" else SOUND_ANSWERS[check.name])
+        if check.name == "listen":
+            break
+    assert asked[-1] == "listen"
+    assert session.next_check() is CHECKS["listen"], "the monitor's clamp says that it runs: once more"
+    session.enter("listen", "fan-only")
+    assert session.suspects()[0] == "compressor-winding-open"
+
+
+def test_windings_behind_an_open_overload_are_measured_again_once_it_has_cooled() -> None:
+    """Run and start winding cannot be told from common while the overload is open (common practice): before the visit
+    ends without a cause they are measured cold. Turns that are shorted read unequal then, twice."""
+    session = VisitSession.from_symptom("overload-cycling", unit=UNIT)
+    session.enter("run-capacitor", "45 of 45")
+    session.enter("winding-ohms", "OL OL 2.2")
+    session.skipped |= CHECKS.keys() - {"winding-ohms", "run-capacitor"}
+    assert session.next_check() is CHECKS["winding-ohms"]
+    session.enter("winding-ohms", "0.2 2.0 2.2")
+    assert session.next_check() is CHECKS["winding-ohms"], "unequal: an end was missed, or it is so"
+    assert not session.shown()
+    session.enter("winding-ohms", "0.2 2.0 2.2")
+    assert session.suspects()[0] == "compressor-winding-open"
+    assert session.shown() == ("compressor-winding-open",)
+
+
 # ---------------------------------------------------------------- a second fault behind the first
 
 

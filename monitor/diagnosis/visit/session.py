@@ -85,14 +85,16 @@ _RUNS_ALREADY = frozenset(
     }
 )
 _HEARD = {"nothing": False, "fan-only": False, "compressor-only": True, "both": True}
-GROUND, LARGE_PIPE = "compressor-to-ground", "suction-line"
+GROUND, LARGE_PIPE, LISTEN = "compressor-to-ground", "suction-line", "listen"
+WINDINGS = "winding-ohms"
 # Why a check is made once more.
 ICE_GONE = "once the ice is gone"
+COOLED = "once the compressor has cooled and its overload has closed, up to some hours: what lies behind shows then"
 SLIPPED = "a slip of the unit or the point would make this of a usual reading, and a part is not called found by one"
 UNLIKELY = (
     "everything else makes this reading unlikely, and no part is called found, or sound, by one such reading alone"
 )
-ONCE_MORE = (ICE_GONE, SLIPPED, UNLIKELY)
+ONCE_MORE = (ICE_GONE, COOLED, SLIPPED, UNLIKELY)
 REPAIRED = "it was found and repaired in this visit"
 
 
@@ -191,6 +193,8 @@ class VisitSession:
         before = self.verdict()
         if check == LARGE_PIPE and self._iced:
             self.confirmed.add(check)
+        elif check == WINDINGS and self._tripped_open and judged.outcome == "overload-open":
+            self.confirmed.add(check)  # it stays open when cold
         elif (earlier := self.answers.get(check)) is not None:
             # What reads otherwise the second time confirms neither.
             asked = check in before.measure_again or check == self._once_more()
@@ -319,7 +323,7 @@ class VisitSession:
     def _runs(self) -> bool | None:
         """Whether the compressor ran when somebody last listened to it or clamped it; None: nobody has."""
         for name, judged in reversed(self.answers.items()):
-            if name == "listen":
+            if name == LISTEN:
                 return _HEARD[judged.outcome]
             if name == "running-amps":
                 return judged.outcome != "none"
@@ -328,6 +332,12 @@ class VisitSession:
     @property
     def _iced(self) -> bool:
         return self._outcome(LARGE_PIPE) == "iced"
+
+    @property
+    def _tripped_open(self) -> bool:
+        """The windings were measured behind an open overload, which hides the run and start windings from each other,
+        and nothing else has been shown."""
+        return self._outcome(WINDINGS) == "overload-open" and self.who == "technician"
 
     def next_check(self) -> Check | None:
         """The check to do next: one to measure again; else the one that tells most, else one that confirms the first
@@ -347,13 +357,21 @@ class VisitSession:
         offered = [offer for offer in self._offers(found) if offer.check.name not in self.skipped]
         telling = [offer.check for offer in offered if offer.bits >= least]
         if telling:
-            return telling[0]
+            return self._looked_first(telling[0], barred)
         left = checks.confirming_check(found.rows, list(self.answers), self.who, barred=barred, runs=self._runs)
         if left is None and self._iced and LARGE_PIPE not in self.skipped | self.confirmed:
             return CHECKS[LARGE_PIPE]
+        if left is None and self._tripped_open and WINDINGS not in self.skipped | self.confirmed:
+            return CHECKS[WINDINGS]
         if left is None and (once_more := self._once_more()) is not None:
             return CHECKS[once_more]
         return left
+
+    def _looked_first(self, check: Check, barred: Collection[str]) -> Check:
+        """Whether the compressor runs, ahead of a first check that only a running one answers: where it does not, that
+        is news, and the check is none."""
+        unheard = check.running and self._runs is None and LISTEN not in barred and LISTEN not in self.answers
+        return CHECKS[LISTEN] if unheard else check
 
     def _once_more(self) -> str | None:
         """The check to make once more before a part is called found, or all are given up: its reading is what
@@ -378,6 +396,8 @@ class VisitSession:
         """Why a check that was answered is proposed again though nothing contradicts it, in one clause."""
         if check == LARGE_PIPE and self._iced:
             return ICE_GONE
+        if check == WINDINGS and self._tripped_open:
+            return COOLED
         return SLIPPED if self.answers[check].slip else UNLIKELY
 
     def _certain(self) -> bool:
