@@ -535,6 +535,19 @@ def test_nothing_is_preselected_and_a_cause_needs_a_reading_or_a_word(client: Fl
     assert [(one.was, one.measured, one.first_right) for one in site.history.visits()] == [("coil-open", False, None)]
 
 
+def test_a_reading_that_cannot_be_is_asked_for_again_with_its_reason(client: FlaskClient) -> None:
+    """What was typed and what is wrong with it, above the form for another; nobody is found by it. In Spanish too."""
+    client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
+    wrong = {"csrf": csrf(client), "check": "coil-ohms", "typed": "13.8 k"}
+    told = client.post("/checks/answer", data=wrong, follow_redirects=True).text
+    assert "Measure this again. You entered 13.8 k: no coil, sound or open, reads so" in told
+    assert "Found:" not in told
+    spanish = client.get("/checks", headers={"Accept-Language": "es"}).text
+    assert "Ha escrito 13.8 k: ninguna bobina" in spanish
+    right = client.post("/checks/answer", data=wrong | {"typed": "13.8"}, follow_redirects=True).text
+    assert "Measure this again" not in right
+
+
 def test_a_visit_goes_on_to_what_is_still_wrong(client: FlaskClient, site: Site) -> None:
     """The first cause is kept; what was measured at rest is in the visit that follows, the repaired part is not."""
     client.post("/checks/begin", data={"csrf": csrf(client), "start": "call-without-pull-in", **technician(client)})
