@@ -861,6 +861,7 @@ class Engine:
             minute = msgspec.structs.replace(minute, running_since_s=None)  # the blower is off, and no air is cooled
         if self._performance.add_minute(minute):
             self._decide_s = -inf
+        self._features.winding_known = bool(self._performance.memory.last_uf)
         self._set_draw(outdoor_c)
         cools = not any(CATALOGUE[name].severity is Severity.URGENT for name in self._evaluator.standing)
         self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c, teaches=cools)

@@ -1287,6 +1287,14 @@ class PERFORMANCE(LimitGroup):
 
     run_minutes = _ours(3, "min", 1, 60, "the median of three minutes; shorter runs are left out")
     capacitor_after_s = _ours(60, "s", 10, 600, "a motor that runs has its capacitor's current, whatever the pressure")
+    start_capacitor_ratio = _ours(
+        1.6,
+        "1",
+        1.3,
+        3,
+        "a start capacitor that stays in adds twice the run capacitor's microfarads and more; one of a"
+        " size too large, a quarter or a third",
+    )
     first_runs = _ours(20, "runs", 3, 200, "as for start times: the unit's first runs stand for its normal")
     usual_runs = _ours(5, "runs", 2, 100, "a median of fewer says little of what is usual")
     sure_s = _ours(180, "s", 60, 1800, "three minutes in a row without a split: no door that was open for a moment")

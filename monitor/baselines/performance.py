@@ -101,7 +101,11 @@ class PerformanceMemory(msgspec.Struct, kw_only=True, forbid_unknown_fields=True
     last_uf: list[float] = []
 
 
-_OF_SEVERAL_RUNS = ("start-sag", "capacitor-load")  # what a run too short to settle does not put out of date
+_OF_SEVERAL_RUNS = (
+    "start-sag",
+    "capacitor-load",
+    "winding-load",
+)  # what a run too short to settle does not put out of date
 PERFORMANCE_MEMORY = MemoryPart("performance", 1, PerformanceMemory, what="what runs achieve")
 
 
@@ -210,12 +214,15 @@ class Performance:
         if bounds:
             evidence["usual_microfarads"] = round(max(bounds), 1)
         self.evidence["run-capacitor-weak"] = evidence
+        self.seen.pop("winding-load", None)
         if not bounds or len(last) < settings.limit(limits.RUN_CAPACITOR_WEAK.runs):
             self.answers["run-capacitor-weak"] = None
             self.seen.pop("capacitor-load", None)
         else:
             weak = self.answers["run-capacitor-weak"] = all(value < share * max(bounds) for value in last)
             self.seen["capacitor-load"] = "weak" if weak else "good"
+            stays = last[-1] > limits.PERFORMANCE.start_capacitor_ratio.value * max(bounds)
+            self.seen |= {"winding-load": "over"} if stays else {}
 
     # ------------------------------------------------------------ the heat
 

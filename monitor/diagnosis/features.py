@@ -55,6 +55,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
     "flickers": (*_STOPS, "low-control-voltage"),
     "call-flickers": ("call-not-reaching-unit", *_STOPS),
     "stalled": ("compressor-not-running", "pull-in-without-run", "call-without-run", "overload-cycling"),
+    "stall-winding": ("locked-rotor", *_STOPS),
     "fan-amps": ("high-running-current", "fan-not-running", "sensing-disagrees", "call-not-reaching-unit", *_STOPS),
     "fan-glimpse": ("call-not-reaching-unit", *_STOPS),
     "both-stop": ("overload-cycling", "pull-in-without-run", "compressor-not-running"),
@@ -87,7 +88,7 @@ ABOUT: dict[str, tuple[str, ...]] = {
         *("not-cooling", "low-split", "high-split", "low-running-current", "short-cycling", "overload-cycling"),
         *("call-without-pull-in", "call-without-run", "call-not-reaching-unit", "compressor-not-running"),
     ),
-    **dict.fromkeys(("capacitor-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
+    **dict.fromkeys(("capacitor-load", "winding-load", "power-factor", "large-pipe", "small-pipe", "start-sag"), ()),
     "scans": (),
 }
 # What a feature cannot deny where scans are far apart: whose symbol it is that lasts seconds, and may have fallen
@@ -110,6 +111,9 @@ _SAYS: dict[str, dict[str, str]] = {
     },
     "stalled": {
         "yes": "it drew locked-rotor current for a moment and stopped",
+    },
+    "stall-winding": {
+        "none": "nothing flowed to the start winding while the compressor stalled",
     },
     "silent-start": {
         "yes": "a rested compressor drew nothing as it was called, not even a stalled one's current",
@@ -207,6 +211,9 @@ _SAYS: dict[str, dict[str, str]] = {
         "weak": "the run capacitor is weak under load",
         "good": "the run capacitor is good under load",
     },
+    "winding-load": {
+        "over": "far more current flows to the start winding than its run capacitor carries",
+    },
     "power-factor": {
         "low": "the compressor's power factor is low",
         "normal": "the compressor's power factor is normal",
@@ -298,6 +305,10 @@ def ratios(features: Mapping[str, str], findings: Collection[str]) -> dict[str, 
         # What closes by itself after as long each time is a timer, as much as anybody who comes and goes.
         again = told["comes-and-goes"]
         told["comes-and-goes"] = {**again, "time-delay": max(again.values())}
+    if "winding-load" in features:
+        # A start capacitor that stays in overloads the motor, which trips as one with a dirty condenser does.
+        for name in told.keys() & set(_OF_STOPS):
+            told[name] = {**told[name], "start-device": max(1.0, told[name].get("condenser-dirty", 1.0))}
     if "fan-amps" in told:
         told.pop("fan-glimpse", None)  # more than one scan says it
     if "trip-amps" in told:
@@ -394,6 +405,7 @@ class FeatureWatch:
         self._blew = False  # the blower's sensor has read it running beside the compressor
         self._stalled_s: float | None = None
         self._stall_began_s = -inf
+        self.winding_known = False  # current to the start winding has been read in sound runs
         self._silent, self._facts = SilentStarts(unit.delay_on_make_s), Facts()
         self._fan_stopped_s = self._both_s = -inf  # when the fan last stopped; the last stop of both motors
         self.stall_read_s = -inf  # when a stall was last read
@@ -465,6 +477,7 @@ class FeatureWatch:
         if amps is not None and amps >= self._unit.compressor_rla_a * limits.RUNNING_OFF_RATIO.value:
             self._silent.drew()
         if amps is not None and amps >= self._locked_a:
+            self._glimpse_winding(scan)
             if self._stalled_s is None:
                 self._stall_began_s = scan.t_s
             self._stalled_s = scan.t_s
@@ -481,6 +494,17 @@ class FeatureWatch:
                         self._mark("stalled", "yes", self._stalled_s)
                         self._mark_blink(self._stalled_s)
                 self._stalled_s = None
+
+    def _glimpse_winding(self, scan: Scan) -> None:
+        """See whether anything flows to the start winding of a motor that stalls: through an open capacitor, or by a
+        lead that is off, nothing does, whatever else keeps a rotor from turning."""
+        amps = scan.start_winding_a
+        if amps is None or not self.winding_known or "start_winding_a" in self.distrusted:
+            return
+        if amps < limits.START_WINDING_NONE_A.value:
+            self._mark("stall-winding", "none", scan.t_s)
+        else:
+            self._marks.pop("stall-winding", None)
 
     def call_flickers(self, now_s: float) -> bool:
         """Whether the call has just come and gone as often as no thermostat lets it, or does so again."""

@@ -100,6 +100,8 @@ _OPEN_CONTACTOR = (
     cause("fan-motor", 3.5, _FAN_SEEN, coil_a="none", **_TRIPPED_HIGH),
     cause("fan-control", 1.5, _FAN_SEEN, coil_a="none", **_TRIPPED_HIGH, **_BOARD_FAN),
     cause("defrost-board", 1, coil_a="none", **_BEHIND_TAP),
+    # A voltage-monitoring relay in the coil's circuit opens it for as long as the line is astray.
+    cause("line-voltage", 1.5, ["line_v"], coil_a="none", line_v="high or low; seldom normal", **_BEHIND_TAP),
     cause("control-voltage-weak", 3, control_v="weak or ghost", coil_a="unsealed or sealed", coil_v="weak or ghost"),
     cause("time-delay", 2, coil_a="none", unit_delay="yes", **_BEHIND_TAP),
     # One that nobody declared, and that each run has shown.

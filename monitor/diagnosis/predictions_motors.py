@@ -26,6 +26,8 @@ _NOT_LOCKED = {"recent_locked_rotor": "no; seldom yes"}
 _AS_WELL_LOCKED = {"recent_locked_rotor": "yes or no"}
 _LOCKED_BEFORE = {"recent_locked_rotor": "yes; seldom no"}
 _START_KIT = {"unit_start_kit": "yes"}  # one that nobody declared may have been put in by a technician
+# A start capacitor whose relay does not open stays in, and the motor draws far more than it needs.
+_STAYS_IN = ["winding-load"]
 _FAN_SOUND = {"recent_fan_not_running": "no; seldom yes"}
 _FAN_STOOD = {"recent_fan_not_running": "yes; seldom no"}
 # A stalled fan draws current until its own protector opens. Without its fan a compressor draws more than normal until
@@ -99,6 +101,7 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 3),
         cause("compressor-winding-open", 2.5, **SILENT_WINDING),
         cause("compressor-locked", 2, **_LOCKED_BEFORE),
+        cause("start-device", 3, _STAYS_IN, recent_overload_cycling="yes or no", **HIGH_OR_NOT),
         cause("start-device", 1, **_AS_WELL_LOCKED, **_START_KIT),
         cause("start-device", 0.3, **_AS_WELL_LOCKED),
         cause("indoor-airflow", 1, recent_overload_cycling="yes or no"),
@@ -183,6 +186,7 @@ MOTORS: dict[str, Situation] = {
         cause("loose-connection", 2, fan_a="running or still", recent_fan_not_running="no or yes"),
         cause("charge-high", 2, **_TRIPS_HIGH, **HIGH_OR_NOT),
         cause("compressor-locked", 1, **_TRIPS_OVERLOAD, **_LOCKED_BEFORE),
+        cause("start-device", 3, _STAYS_IN, **_TRIPS_HIGH, **HIGH_OR_NOT),
         cause("start-device", 1, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED, **_START_KIT),
         cause("start-device", 0.3, **_TRIPS_OVERLOAD, **_AS_WELL_LOCKED),
         cause("line-voltage", 1.5, **_LINE_ASTRAY, **_TRIPS_HIGH, **_AS_WELL_LOCKED, **HIGH_OR_NOT),
@@ -218,6 +222,7 @@ MOTORS: dict[str, Situation] = {
         cause("compressor-winding-open", 0.3, running_amps="overload or high"),
         cause("line-voltage", 1.5),
         cause("non-condensables", 1),
+        cause("start-device", 3, _STAYS_IN),
         cause("monitor-sensing", 0.2, running_amps="normal or low"),
     ),
     "low-running-current": situation(

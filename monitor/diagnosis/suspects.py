@@ -285,6 +285,7 @@ SUSPECTS: dict[str, Suspect] = {
         10,
         load=(_CAPACITORS,),
         signs={
+            "stall-winding": {"none": 8},
             "call-blink": {"yes": 0.2},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15, "long": 1.5},
@@ -329,6 +330,7 @@ SUSPECTS: dict[str, Suspect] = {
         2,
         load=(_CAPACITORS, "start capacitor and potential relay"),
         signs={
+            "stall-winding": {"none": 0.05},
             "call-blink": {"yes": 0.2},
             # its stalls may all fall between slow scans
             "silent-start": {"yes": 0.2},
@@ -350,6 +352,7 @@ SUSPECTS: dict[str, Suspect] = {
         1,
         load=("insulation tester",),
         signs={
+            "stall-winding": {"none": 4},
             "call-blink": {"yes": 0.2},
             "fall": {"sudden": 10},
             "flickers": {"yes": 0.1},
@@ -580,6 +583,7 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("multimeter with min and max hold",),
         signs={
+            "stall-winding": {"none": 0.05},
             "flickers": {"yes": 0.3},
             "trip-amps": {"locked": 1.5, "high": 1.5},
             "stalled": {"yes": 1.5},
@@ -603,6 +607,8 @@ SUSPECTS: dict[str, Suspect] = {
         1.5,
         load=("start capacitor and potential relay",),
         signs={
+            "stall-winding": {"none": 0.2},
+            "winding-load": {"over": 20},
             "call-blink": {"yes": 0.3},
             "flickers": {"yes": 0.05},
             "off-time": {"seconds": 0.15},

@@ -690,3 +690,26 @@ def test_a_new_process_remembers_that_the_blower_stood() -> None:
     again = FeatureWatch(UNIT, watch.memory(1400.0))
     again.blower_minute(blower=False, rests_since_s=100.0, at_s=400.0)
     assert again.seen(3 * HOUR).get("blower-in-run") == "rests"
+
+
+@pytest.mark.parametrize(
+    ("amps", "known", "distrusted", "says"),
+    [
+        (0.05, True, (), "none"),
+        (3.0, True, (), None),  # a locked rotor's, or a weak line's
+        (0.05, False, (), None),  # a clamp that has never read any may have come off
+        (0.05, True, ("start_winding_a",), None),
+        (None, True, (), None),
+    ],
+)
+def test_a_stall_shows_whether_the_start_winding_is_fed(
+    amps: float | None, distrusted: tuple[str, ...], says: str | None, *, known: bool
+) -> None:
+    """START_WINDING_NONE_A at locked-rotor current: through an open run capacitor nothing flows."""
+    watch = FeatureWatch(UNIT)
+    watch.winding_known, watch.distrusted = known, distrusted
+    for t_s in (10.0, 11.0, 12.0):
+        watch.glimpse(Scan(t_s=t_s, call=True, compressor_a=UNIT.compressor_lra_a, start_winding_a=amps))
+    assert watch.seen(13.0).get("stall-winding") == says
+    watch.glimpse(Scan(t_s=400.0, call=True, compressor_a=UNIT.compressor_lra_a, start_winding_a=4.0))
+    assert "stall-winding" not in watch.seen(401.0)

@@ -124,6 +124,21 @@ def test_without_a_ratio_the_units_first_runs_are_its_normal() -> None:
     assert later.watch.seen["capacitor-load"] == "weak"
 
 
+@pytest.mark.parametrize(("last_uf", "stays"), [(60.0, False), (90.0, True), (150.0, True)])
+def test_a_start_capacitor_that_stays_in_shows_in_the_windings_current(last_uf: float, *, stays: bool) -> None:
+    """PERFORMANCE.start_capacitor_ratio: a hard-start kit adds 45 to 300 uF to a run capacitor of 45, one that is a
+    size or two too large 5 to 15 (common practice). One run tells, as the motor trips in it; a sound one unsays it."""
+    day = Day(Settings(unit=Unit(run_capacitor_uf=45.0)))
+    for _ in range(6):
+        day.run(12, start_winding_a=amps(45.0), line_v=240.0)
+    assert "winding-load" not in day.watch.seen
+    day.run(6, start_winding_a=amps(last_uf), line_v=240.0)
+    assert day.watch.seen.get("winding-load") == ("over" if stays else None)
+    assert day.watch.seen["capacitor-load"] == "good"
+    day.run(6, start_winding_a=amps(45.0), line_v=240.0)
+    assert "winding-load" not in day.watch.seen
+
+
 @pytest.mark.parametrize("dead_a", [0.0, 0.05, 0.25])
 @pytest.mark.parametrize("ratio", [1.5, 0.0])
 def test_no_current_in_the_start_winding_is_no_weak_capacitor(dead_a: float, ratio: float) -> None:

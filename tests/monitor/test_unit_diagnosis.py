@@ -1271,6 +1271,43 @@ def test_half_the_line_volts_that_are_sensed_tell_of_a_lost_leg() -> None:
     assert of("line-supply-lost", supply="off", line_v="dead").suspects[0] == "line-supply-off"
 
 
+@pytest.mark.parametrize(
+    "findings",
+    [
+        ("high-running-current",),
+        ("compressor-not-running",),
+        ("overload-cycling", "high-running-current"),
+        ("compressor-not-running", "overload-cycling", "high-running-current"),
+    ],
+)
+def test_a_start_capacitor_that_stays_in_is_the_start_devices(findings: tuple[str, ...]) -> None:
+    """A relay whose contacts weld leaves it in: the motor draws far more than it needs and trips hot (common practice).
+    Nothing else sends so much current through the start winding."""
+    hot = {"trip-amps": "high", "trip-after": "minutes", "off-time": "long", "trip-heat": "hot"}
+    found = of(*findings, traits=hot | {"winding-load": "over"})
+    assert found.suspects[0] == "start-device"
+    assert "start-device" not in of(*findings, traits=hot).suspects[:2]
+
+
+@pytest.mark.parametrize("finding", ["locked-rotor", "compressor-not-running"])
+def test_a_stall_without_current_in_the_start_winding_is_its_capacitors(finding: str) -> None:
+    """A locked rotor and low volts leave the start winding its current, an open capacitor does not (circuit fact)."""
+    found = of(finding, traits={"trip-amps": "locked", "trip-after": "seconds", "stall-winding": "none"})
+    assert found.suspects[0] == "run-capacitor"
+    assert not {"compressor-locked", "line-voltage"}.intersection(found.suspects[:3])
+
+
+@pytest.mark.parametrize(("line_v", "first"), [("high", True), ("low", True), ("normal", False)])
+def test_volts_astray_open_the_coils_circuit_by_a_monitoring_relay(line_v: str, *, first: bool) -> None:
+    """One that guards a compressor opens above 110 % and below 90 % of its volts, and closes some minutes after they
+    are back (common practice); with 24 V at the unit and none at the coil and the line astray it is the line's."""
+    findings = ("call-without-pull-in", f"{line_v}-line-voltage") if first else ("call-without-pull-in",)
+    seen = {"call": "on", "control_v": "normal", "coil_a": "none", "coil_v": "dead", "supply": "on", "load": "off"}
+    found = of(*findings, traits=None, **seen, line_v=line_v)
+    assert (found.suspects[0] == "line-voltage") == first
+    assert first or "line-voltage" not in found.suspects[:3]
+
+
 def test_a_capacitor_that_was_good_in_the_last_run_may_have_failed_since() -> None:
     """What was measured while it ran acquits nothing once it does not start."""
     good = of("locked-rotor", traits={"capacitor-load": "good", "trip-amps": "locked"})
