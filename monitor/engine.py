@@ -513,7 +513,8 @@ class Engine:
         self._chain = self._offers = None
         was, self.facts = self.facts, self._facts()
         self._patterns.changed(was, self.facts, since_s)
-        self._habits.update(self.facts, since_s)
+        cold = self._outdoor_c is not None and self._outdoor_c < limits.HABITS.board_fan_c.value
+        self._habits.update(self.facts, since_s, cold=cold)
         self._trust.know_timers(sheds=self._habits.sheds(self._usual_s), waits=self._habits.waits(self._usual_s))
         call, blower = self._inputs.by_name.get("call"), self._inputs.by_name.get("blower")
         if call is not None and blower is not None:

@@ -338,6 +338,20 @@ class HABITS(LimitGroup):
     slowed_fan_ratio = _ours(0.85, "1", 0.5, 0.95, "a contactor's fan draws the same through a run")
     slowest_fan_ratio = _ours(0.25, "1", 0.05, 0.5, "a slower one than this has stopped")
     run_on_s = _ours(240.0, "s", 60, 1800, "boards let the fan run on for a minute or two")
+    cold_fan_ratio = _ours(
+        2.0,
+        "1",
+        1.2,
+        4,
+        "a condenser without air warms to 40 °C in twice the time from 5 °C as from 20 °C, or thereabouts",
+    )
+    fan_cycles_most_s = _ours(
+        300.0,
+        "s",
+        60,
+        900,
+        "a fan that head pressure cycles is back sooner; one whose own protector is open cools longer",
+    )
 
 
 class BLINKS(LimitGroup):

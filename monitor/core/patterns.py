@@ -709,6 +709,7 @@ class Habits:
             "fan-run-on": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
             "compressor-after-fan": Durations(_HABIT.delay_least_s, _HABIT.ramp_s),
             "fan-after-compressor": Durations(_HABIT.delay_least_s, _HABIT.run_on_s),
+            "fan-cycles": Durations(_HABIT.delay_least_s, _HABIT.fan_cycles_most_s),
         }
         self._modulates = False
         self._slowing = _Slowing()
@@ -720,6 +721,8 @@ class Habits:
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._fan_awaited_s = inf
+        self._cold = False
+        self._fan_rests_s = inf  # since when the fan has rested in the middle of a run in the cold
         self._asked_s = inf  # since when the thermostat calls and no call is at the unit
         self._back_s = inf  # since when the call is back after such a cut, with a thermostat that has not let go
         # For how long it was back before each of the last cuts; inf where the thermostat had let go meanwhile.
@@ -738,9 +741,9 @@ class Habits:
         """Note a scan that reads no call amid one that stands: believed or not, a delay relay begins anew."""
         self._blinked_s = at_s
 
-    def update(self, facts: Facts, at_s: float) -> None:
-        """Note what is believed since `at_s`."""
-        was = self._was
+    def update(self, facts: Facts, at_s: float, *, cold: bool = False) -> None:
+        """Note what is believed since `at_s`; `cold`: it is known to be so cold outdoors that head pressure falls."""
+        was, self._cold = self._was, cold
         closed = facts.contacts if facts.contacts is not None else facts.runs
         was_closed = was.contacts if was.contacts is not None else was.runs
         if was_closed and closed is False:
@@ -770,6 +773,7 @@ class Habits:
         self._mind_run_on(was, facts, at_s)
         self._mind_ramp(was, facts, at_s)
         self._mind_late_fan(was, facts, at_s)
+        self._mind_fan_cycles(was, facts, at_s, cold=cold)
         self._was = facts
 
     def _closed(self, at_s: float) -> None:
@@ -846,6 +850,29 @@ class Habits:
             self.durations["fan-after-compressor"].lasted_s.append(at_s - self._fan_awaited_s)
             self._fan_awaited_s = inf
 
+    def _mind_fan_cycles(self, was: Facts, facts: Facts, at_s: float, *, cold: bool) -> None:
+        """A fan that stops in the middle of a run in the cold, and is back in the same run, once head pressure is up: a
+        control cycles it. A motor's own protector stays open for longer, and a joint does not mind the weather."""
+        ran_on = facts.compressor and was.compressor
+        if ran_on and was.fan and facts.fan is False:
+            self._fan_rests_s = at_s if cold else inf
+            if not cold:
+                self.durations["fan-cycles"].lasted_s.clear()
+        elif ran_on and facts.fan and self._fan_rests_s < inf:
+            rested_s, known = at_s - self._fan_rests_s, self.durations["fan-cycles"]
+            if rested_s > known.most_s:
+                known.lasted_s.clear()
+            elif rested_s >= known.least_s:
+                known.lasted_s.append(rested_s)
+            self._fan_rests_s = inf
+        elif not ran_on or facts.fan is None:
+            self._fan_rests_s = inf
+
+    def _cycled_fan_s(self) -> float:
+        """How long the fan has rested in its last runs in the cold, at the most; 0 where it is not known to do so."""
+        known = self.durations["fan-cycles"].lasted_s
+        return max(known) if len(known) == known.maxlen else 0.0
+
     def _late_fan_s(self) -> float:
         """How late this unit's fan has started by itself in most of its last runs; 0 where it has not."""
         known = self.durations["fan-after-compressor"]
@@ -916,7 +943,7 @@ class Habits:
     def forget(self) -> None:
         """Nothing was seen for a while: what began is not known to have gone on."""
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._held_off_s = inf
-        self._fan_awaited_s = inf
+        self._fan_awaited_s = self._fan_rests_s = inf
         self._coil_off_s = self._coil_back_s = self._asked_s = inf
         self._back_s, self._opened_s, self._was, self._let_go = inf, -inf, Facts(), None
 
@@ -928,7 +955,11 @@ class Habits:
         if finding == "fan-not-running":
             late = self._fan_awaited_s < inf and self._unit.delay_learned
             late = late and not self._denied("fan-run-on")
-            late_s = _HABIT.over_ratio.value * self._late_fan_s() if late else 0.0
+            # What head pressure starts comes the later, the colder it is and the shorter the run before it was.
+            ratio = (_HABIT.cold_fan_ratio if self._cold and facts.draw != "high" else _HABIT.over_ratio).value
+            late_s = ratio * self._late_fan_s() if late else 0.0
+            if self._fan_rests_s < inf and self._unit.delay_learned and not self._denied("fan-run-on"):
+                late_s = ratio * self._cycled_fan_s() if facts.draw != "high" else 0.0
             if self._fan_awaited_s < inf and self._unit.fan_by_board and facts.draw != "high":
                 late_s = max(late_s, _HABIT.board_fan_wait_s.value - self._fan_hold_s)
             return max(self._frost_s if facts.fan_may_rest else 0.0, late_s)

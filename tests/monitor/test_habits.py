@@ -459,3 +459,23 @@ def test_a_boards_fan_that_waits_for_head_pressure_is_not_dead(control: str, lat
     )
     found = played(Engine(Settings(unit=unit), fitted=ALL), *mild * 3, *waits)
     assert ("fan-not-running" in found) is told
+
+
+@pytest.mark.parametrize(
+    ("outdoor_c", "rests_s", "told"),
+    [
+        (10.0, (80, 60, 70, 90, 130), 3),  # three times teach it; colder still it rests for longer
+        (25.0, (80, 60, 70, 90, 130), 5),  # in warm weather no control stops it
+        (10.0, (80, 60, 70, 500), 4),  # it stays off for longer than any control keeps it
+        (10.0, (400, 400, 400, 400), 4),  # as a motor's own protector does
+    ],
+)
+def test_a_fan_that_head_pressure_cycles_in_the_cold_is_learned(
+    outdoor_c: float, rests_s: tuple[int, ...], told: int
+) -> None:
+    """A head-pressure control that nobody declared stops the fan in a run under some 15 to 20 °C outdoors and starts it
+    again within a minute or two (common practice)."""
+    rest, run = but(REST, outdoor_c=outdoor_c), but(RUN, outdoor_c=outdoor_c)
+    engine = Engine(SETTINGS, fitted=ALL)
+    day = [part for off_s in rests_s for part in ((600, run), (off_s, but(run, fan_a=0.0)), (600, run), (900, rest))]
+    assert played(engine, (900, rest), *day).count("fan-not-running") == told
