@@ -138,6 +138,7 @@ class VisitSession:
         self.confirmed: set[str] = set()  # measured again after it contradicted something
         self.skipped: set[str] = set()  # checks that nobody can make here: no tool, no way to the place
         self._weighed: tuple[object, Diagnosis] | None = None  # what was answered, and the verdict on it
+        self._unexpected: tuple[Diagnosis, frozenset[str], str | None] | None = None  # of that verdict: _once_more
         self.first = self.suspects()
 
     @classmethod
@@ -378,6 +379,12 @@ class VisitSession:
         everything else makes least likely, and unlikely enough that a slip is as good a reason; or a slip of unit or
         point would make it of a usual one. With a part shown, only what shows it counts. None for a homeowner, who
         calls nothing found."""
+        known = (self.verdict(), frozenset(self.skipped))  # a verdict is made anew with each answer, and kept till then
+        if self._unexpected is None or self._unexpected[0] is not known[0] or self._unexpected[1] != known[1]:
+            self._unexpected = *known, self._least_expected()
+        return self._unexpected[2]
+
+    def _least_expected(self) -> str | None:
         found = self.verdict()
         first = next(iter(found.shortlist), "")
         names = [name for name in self.answers if name not in self.confirmed | self.skipped | self._barred]
