@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from math import inf
+from statistics import median
 from typing import Any
 
 import msgspec
@@ -47,6 +48,7 @@ from condenser_monitor.monitor.core.links import Facts, chain, facts, first_brea
 from condenser_monitor.monitor.core.load_state import EngineMemory, MemoryPart
 from condenser_monitor.monitor.core.noise import NoiseWatch
 from condenser_monitor.monitor.core.patterns import (
+    FINDINGS_OF_NO_CURRENT,
     GRACED,
     FanlessRuns,
     FlapFilter,
@@ -326,6 +328,7 @@ class Engine:
         same = self._inputs.quiet(scan)
         if not same:
             self._hear_news(scan, before_s)
+            self._inputs.slowed = self._glides(scan)
         changed = () if same else self._inputs.update(scan, before_s, numbers=not hasty)
         self.changed_s = max((one.since_s for one in changed), default=scan.t_s)
         if changed:
@@ -364,6 +367,14 @@ class Engine:
                 self._broken_s = scan.t_s
             elif self._broken_s == before_s:
                 self._trust.forget_runs(scan.t_s)  # it is back before the break was believed: no whole run was done
+
+    def _glides(self, scan: Scan) -> bool:
+        """Whether the compressor's current has glided below a run's, and not been gone since."""
+        compressor = self._inputs.by_name.get("compressor")
+        if compressor is None or not compressor.symbol or scan.compressor_a is None:
+            return compressor is not None and bool(compressor.symbol) and self._inputs.slowed
+        last = self._features.last  # this scan with them
+        return self._inputs.slowed or (len(last) > 1 and self._habits.glides(last[-2].compressor_a, scan.compressor_a))
 
     def _keep_pace(self, step_s: float, *, hasty: bool) -> None:
         """Follow the usual step between scans, and the longest of late: a change is known only as exactly as the pause
@@ -863,6 +874,9 @@ class Engine:
         if self._performance.add_minute(minute):
             self._decide_s = -inf
         self._features.winding_known = bool(self._performance.memory.last_uf)
+        fed = not any(self._trusted_in(scan, name) is False for name in ("load", "supply"))
+        called = fed and bool(scan.call or self.facts.call)
+        self._habits.mind_current(self._draws_by_now(scan.t_s), called=called)
         self._set_draw(outdoor_c)
         cools = not any(CATALOGUE[name].severity is Severity.URGENT for name in self._evaluator.standing)
         self._calls.update(scan.t_s, wall_s=scan.wall_s, call=self._called(), outdoor_c=self._outdoor_c, teaches=cools)
@@ -953,6 +967,14 @@ class Engine:
         if self._air.update(scan.t_s, stands=stands, return_c=return_c, supply_c=supply_c):
             self._trust_due_s = min(self._trust_due_s, scan.t_s)
 
+    def _draws_by_now(self, now_s: float) -> float | None:
+        """The middle of what the compressor drew in the last minute, be it called running or not; None: not known."""
+        if "compressor_a" not in self._inputs.fitted or "compressor_a" in self._trust.distrusted:
+            return None
+        recent = (one.compressor_a for one in self._features.last if not lasted(one.t_s, now_s, limits.MINUTE_S.value))
+        drew = [amps for amps in recent if amps is not None]
+        return median(drew) if drew else None
+
     def _set_draw(self, outdoor_c: float | None) -> None:
         track, modulates = self._inputs.track("compressor_a"), self._habits.modulates(self._usual_s)
         normal = ANY if modulates else self._baselines.normal_range(outdoor_c)
@@ -961,6 +983,7 @@ class Engine:
         self._normal, self._modulates, settings = normal, modulates, self.settings
         if modulates:
             # One whose board sets its speed is read as such also where nobody has declared it.
+            self._baselines.modulates, self._performance.alike = True, False
             unit = msgspec.structs.replace(settings.unit, kind="variable-speed")
             settings = msgspec.structs.replace(settings, unit=unit)
             self._inputs.read_as(unit)
@@ -1003,6 +1026,9 @@ class Engine:
     def _grace_s(self, now_s: float) -> dict[str, float]:
         """How much longer than its delay each finding's condition may hold, s."""
         grace_s = {name: self._habits.grace_s(name, self.facts, now_s, self._usual_s, self._apart_s) for name in GRACED}
+        if self.facts.call and self._habits.may_be_drive(self._scan.compressor_a if self._scan else None):
+            for name in FINDINGS_OF_NO_CURRENT:
+                grace_s[name] = max(limits.HABITS.drive_shows_s.value, grace_s[name])
         if self._features.fell_with_call:
             grace_s["contacts-stuck-closed"] = inf  # what its clamp reads is no run that goes on
         if self.facts.call is False:

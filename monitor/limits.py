@@ -352,6 +352,15 @@ class HABITS(LimitGroup):
         900,
         "a fan that head pressure cycles is back sooner; one whose own protector is open cools longer",
     )
+    drive_rise = _ours(
+        1.25, "1", 1.1, 2, "of a little current: a dead motor's does not rise, and volts move by a tenth"
+    )
+    drive_fall = _ours(1.35, "1", 1.3, 3, "copper that warms by 60 K lets a hum fall by a fifth, to 1 in 1.25")
+    drive_step = _ours(1.5, "1", 1.2, 3, "from minute to minute; a low stage draws 67 % of a high one (NIST's machine)")
+    drive_minutes = _ours(4, "minutes", 4, 20, "a drive takes minutes to the speed that is asked of it")
+    drive_kept = _ours(60, "minutes", 10, 600, "longer than a drive takes from its highest speed to its lowest")
+    drive_shows_s = _ours(300.0, "s", 0, 900, "four minutes of a call, and one until they have begun to count")
+    drive_glide = _ours(0.7, "1", 0.5, 0.95, "of the scan before: a drive takes half a minute and more to its lowest")
 
 
 class BLINKS(LimitGroup):

@@ -159,13 +159,14 @@ class Baselines:
     """Learns the unit's own normal. `memory` is what `kept` of an earlier one held.
 
     `slow_start`: whether the last starts (their median) take 1.5 times as long as this unit's own first ones, or over
-    0.4 s (contract.md, Findings; each number a setting); None: too few captured.
+    0.4 s (contract.md, Findings; each number a setting); None: too few captured. `modulates`: a board sets the
+    compressor's speed, as declared or as this unit has shown: no current of it is normal.
     """
 
     def __init__(self, settings: Settings, memory: TrendsMemory | None = None) -> None:
         unit = settings.unit
         self._settings = settings
-        self._modulates = unit.kind == "variable-speed"
+        self.modulates = unit.kind == "variable-speed"
         self._senses_load = "load" in settings.fitted
         self._first_starts = settings.limit(limits.SLOW_START.first)
         self._last_starts = settings.limit(limits.SLOW_START.last)
@@ -250,7 +251,7 @@ class Baselines:
         if heats(self._settings.unit, readings):
             self._heating.learn(outdoor_c, amps, volts, x_s, day, steady=True)
             return
-        if not self._modulates:
+        if not self.modulates:
             self._deviate(amps, outdoor_c, volts, x_s, day)
         self._baseline.learn(outdoor_c, amps, volts, x_s, day, steady=steady)
         fan_a, split = readings.get("fan_a"), air_split_k(readings)
@@ -322,7 +323,7 @@ class Baselines:
         """Return the least and the most that the compressor draws at this temperature as its first runs have it, in A
         RMS, for the time in which nothing better is known; None where they do not tell. A run of two stages begins in
         its low one (common practice), so that its first minutes tell nothing of the most: that is infinite then."""
-        if outdoor_c is None or self._modulates or self._heats:
+        if outdoor_c is None or self.modulates or self._heats:
             return None
         found = self._earlier.roughly_a(outdoor_c, limits.BASELINES.slope_per_k.value)
         two_stages = self._settings.unit.kind == "two-stage"
@@ -331,7 +332,7 @@ class Baselines:
     def normal_range(self, outdoor_c: float | None) -> NormalRange:
         """Return the lowest and the highest current that is normal now, over all stages; None on a side of which
         nothing is known, or where a new level may be a stage."""
-        if self._modulates:
+        if self.modulates:
             return ANY
         if not self._current.kept.stages and self._cools(outdoor_c) and self._senses_load:
             # Until it is learned, what it drew at first is normal enough to tell that about half of it is not; or what

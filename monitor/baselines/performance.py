@@ -114,6 +114,7 @@ class Performance:
 
     def __init__(self, settings: Settings, memory: PerformanceMemory | None = None) -> None:
         self._settings = settings
+        self.alike = settings.unit.kind == "single-stage"  # runs move the same heat, as far as is declared or known
         self._ratio = settings.unit.capacitor_volts_ratio or 1.0
         self.memory = memory or PerformanceMemory()
         self._uf: list[float] = []
@@ -252,8 +253,7 @@ class Performance:
         low = split_k < min(normal_k * self._settings.limit(limits.LOW_SPLIT.ratio), normal_k - slack_k)
         high = split_k > max(normal_k * self._settings.limit(limits.HIGH_SPLIT.ratio), normal_k + slack_k)
         # A unit with stages or a drive moves more heat at full speed, by design, than in the runs it was learned from.
-        alike = self._settings.unit.kind == "single-stage"
-        blocked = high and alike and not self._warmer_indoors(means)
+        blocked = high and self.alike and not self._warmer_indoors(means)
         for name, holds, numbers in (("low-split", low, limits.LOW_SPLIT), ("high-split", blocked, limits.HIGH_SPLIT)):
             self._outlasts(name, minute.ended_s, holds, self._settings.limit(numbers.run_s))
         self.seen["split"] = "low" if nothing or low else "high" if blocked else "normal"

@@ -22,6 +22,7 @@ from condenser_monitor.monitor.core.readings import (
     Bands,
     compressor_bands,
     resting_bands,
+    run_bands,
     word,
 )
 from condenser_monitor.monitor.core.records import Scan
@@ -178,8 +179,8 @@ class NumberInput:
 
 class DebouncedInputs:
     """All fitted senses of one unit; `update(scan)` gives the inputs that changed. `revision` counts the times that
-    an input came to say something else; `settled`: the last scan bore
-    out all that is believed."""
+    an input came to say something else; `settled`: the last scan bore out all that is believed; `slowed`: the
+    compressor has glided to less than a run's current, and runs on until it draws nothing."""
 
     def __init__(self, settings: Settings, fitted: Sequence[str] | None = None) -> None:
         self.fitted = tuple(settings.fitted if fitted is None else fitted)
@@ -200,7 +201,7 @@ class DebouncedInputs:
         self._get_numbers = _getter([track.reading for track in self.tracks])
         self._stretches = [track.stretch for track in self.tracks]
         self._last_flags: tuple[Any, ...] | None = None
-        self.settled = False
+        self.settled = self.slowed = False
         self._all_heard = False
         self._silent: set[str] = set()
         self.revision = 0
@@ -211,6 +212,7 @@ class DebouncedInputs:
         called = compressor_bands(unit)
         resting = resting_bands(unit.compressor_rla_a) if unit.contactor_poles == 1 else called
         self._by_call = resting, called
+        self._slowed = run_bands(unit.compressor_rla_a, limits.DRIVE_ON_RATIO, limits.DRIVE_OFF_RATIO)
 
     def quiet(self, scan: Scan) -> bool:
         """Nothing can change by this scan: every sense says again what it said, and is believed. Cheap on purpose."""
@@ -245,7 +247,9 @@ class DebouncedInputs:
             rests = rests and not (load is not None and load.symbol and "load" not in self.distrusted)
             if rests or call.symbol is not None or scan.call:
                 # A call that is missing tells of neither.
-                self._compressor.set_bands("compressor", self._by_call[not rests])
+                self._compressor.set_bands(
+                    "compressor", self._slowed if self.slowed and not rests else self._by_call[not rests]
+                )
         if numbers:
             for track, value in zip(self.tracks, self._get_numbers(scan), strict=True):
                 changed += track.update(value, now_s, before_s)

@@ -17,6 +17,7 @@ import msgspec
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.config import OFFERED, Settings
+from condenser_monitor.monitor.core.drives import DriveWatch
 from condenser_monitor.monitor.core.inputs import lasted
 from condenser_monitor.monitor.core.links import Facts
 from condenser_monitor.monitor.core.readings import READINGS, compressor_bands
@@ -659,9 +660,11 @@ class Durations:
 # Findings whose condition may hold longer by what a unit does by design.
 GRACED = (
     *("call-without-pull-in", "call-without-run", "call-not-reaching-unit"),
-    *("fan-not-running", "compressor-not-running", "contacts-stuck-closed"),
+    *("fan-not-running", "compressor-not-running", "pull-in-without-run", "contacts-stuck-closed"),
 )
-_MODULATES = "variable-speed"  # its name in the memory
+# Those that come where a compressor is called and draws nothing, or too little for a run.
+FINDINGS_OF_NO_CURRENT = ("call-without-run", "compressor-not-running", "pull-in-without-run")
+_MODULATES, _AT_ONCE = "variable-speed", "starts-at-once"  # their names in the memory
 _HEATS = "heat_pump"
 # habit -> its name in `[unit] not_by_design`
 _OFFERED_AS = {
@@ -712,12 +715,14 @@ class Habits:
             "fan-cycles": Durations(_HABIT.delay_least_s, _HABIT.fan_cycles_most_s),
         }
         self._modulates = False
+        self._drive = DriveWatch(self._unit.compressor_rla_a)
         self._slowing = _Slowing()
         self._slowed_runs = 0  # in how many runs compressor and fan slowed down together
         self._cold_runs, self._cold_run_s = 0, -inf  # how many runs in the cold, and when the last of them began
         for row in memory:
             self._modulates |= row.name == _MODULATES
             self._cold_runs += len(row.lasted_s) if row.name == _HEATS else 0
+            self._drive.at_once += len(row.lasted_s) if row.name == _AT_ONCE else 0
             if row.name in self.durations:
                 self.durations[row.name].lasted_s.extend(row.lasted_s)
         self._waiting_s = self._cut_s = self._fan_alone_s = self._fan_first_s = self._fan_awaited_s = inf
@@ -748,6 +753,8 @@ class Habits:
         was_closed = was.contacts if was.contacts is not None else was.runs
         if was_closed and closed is False:
             self._opened_s = at_s
+        if facts.compressor and was.compressor is False:
+            self._drive.started()
         off = facts.call and closed is False and facts.supply is not False
         self._mind_coil(facts, at_s, off=bool(off), let_go=bool(off and was_closed and was.call), closed=bool(closed))
         if not off or _coil_fed(facts):
@@ -887,7 +894,7 @@ class Habits:
         if not self._modulates and self._unit.delay_learned:
             ramp_s = self.durations["compressor-after-fan"].learned_s(usual_step_s)
             self._modulates = ramp_s is not None and ramp_s > _SCANS_APART * usual_step_s
-            self._modulates |= self._slowed_runs >= _HABIT.times.value
+            self._modulates |= self._slowed_runs >= _HABIT.times.value or self._drive.known
         return self._modulates
 
     def mind_speed(self, started_s: float, compressor_a: float | None, fan_a: float | None) -> None:
@@ -909,6 +916,19 @@ class Habits:
         counts = slow and slowing.seen and not slowing.counted
         self._slowed_runs += counts
         self._slowing = slowing._replace(seen=slow, counted=slowing.counted or counts)
+
+    def mind_current(self, amps: float | None, *, called: bool) -> None:
+        """Add what the compressor draws by now, A RMS (None: not read, or not believed), once a minute."""
+        self._drive.minute(amps, called=called)
+
+    def may_be_drive(self, amps: float | None) -> bool:
+        """Whether so little current may be that of a drive that nobody declared, before it has shown itself."""
+        drives = self._unit.kind == "variable-speed" or "variable-speed" in self._unit.not_by_design
+        return self._unit.delay_learned and not drives and not self._modulates and self._drive.may_be(amps)
+
+    def glides(self, was_a: float | None, amps: float) -> bool:
+        """Whether a compressor that ran has glided to so little current, as a drive slows it, declared or not."""
+        return "variable-speed" not in self._unit.not_by_design and self._drive.glides(was_a, amps)
 
     @property
     def slowed_down(self) -> bool:
@@ -1081,6 +1101,8 @@ class Habits:
         ]
         if self._modulates:
             found.append(HabitMemory(name=_MODULATES, lasted_s=[]))
+        if self._drive.at_once:
+            found.append(HabitMemory(name=_AT_ONCE, lasted_s=[0.0] * self._drive.at_once))
         if self._cold_runs:  # how many there were is all that is known of them
             found.append(HabitMemory(name=_HEATS, lasted_s=[0.0] * self._cold_runs))
         return found
