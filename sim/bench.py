@@ -10,7 +10,8 @@ Outcome classes as in published evaluations of fault detection and diagnosis (Yu
 
 What is true, and what must have shown, is read from the world itself (sim/truth.py), never from the engine. Units,
 sensors and scan rates are drawn as people install them; into some, a sensor of the monitor's own sticks, cells are
-missing, or two faults come together. No unit is dropped.
+missing, two faults come together, or the site file has the label's amperes and nothing of kind, boards and timers. No
+unit is dropped.
 """
 
 from __future__ import annotations
@@ -60,9 +61,10 @@ _Unit = TypeVar("_Unit")
 _Result = TypeVar("_Result")
 
 CLASSES = ("correct", "misdiagnosed", "missed", "false alarm", "no answer")
-Extra = Literal["plain", "stuck sensor", "missing cells", "two faults"]
-EXTRAS: tuple[Extra, ...] = ("plain", "stuck sensor", "missing cells", "two faults")
-_EXTRA_WEIGHTS = (7, 1, 1, 1)
+Extra = Literal["plain", "stuck sensor", "missing cells", "two faults", "undeclared"]
+EXTRAS: tuple[Extra, ...] = ("plain", "stuck sensor", "missing cells", "two faults", "undeclared")
+_EXTRA_WEIGHTS = (7, 1, 1, 1, 0)
+_UNDECLARED_SHARE = 0.3  # ours: of plain units, those of which the site file has the label's figures alone
 SHORT_PACE = Pace(1.0, 10.0, 60.0)
 LONG_PACE = Pace(1.0, 30.0, 45.0)
 _YEAR_PACE = Pace(1.0, 30.0, 45.0, 60.0)  # a year has many hours in which nothing happens
@@ -135,6 +137,8 @@ def units(
         senses = rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]
         rate = rng.choices(list(RATES), RATE_WEIGHTS)[0]
         extra = rng.choices(EXTRAS, _EXTRA_WEIGHTS)[0]
+        if extra == "plain" and not _declared(number):
+            extra = "undeclared"
         other = rng.choice(cases)
         if sound:
             made.append(BenchUnit(None, senses, number, rate, extra if extra != "two faults" else "plain"))
@@ -145,6 +149,11 @@ def units(
             extra = "plain"
         made.append(BenchUnit(case, senses, number, rate, extra, second))
     return made
+
+
+def _declared(number: int) -> bool:
+    """Whether kind, boards and timers of this unit stand in its site file."""
+    return Random(f"{number}/declared").random() >= _UNDECLARED_SHARE
 
 
 def unit_of(number: int) -> BenchUnit:
@@ -234,7 +243,8 @@ class Played:
         )
         days = int(self.length_s // DAY_S) + 3
         weather = design_days([(rng.uniform(33.0, 37.5), rng.uniform(9.0, 14.0)) for _ in range(days)], plan.start_hour)
-        settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(unit.fitted, design)))
+        declared = design.label() if unit.extra == "undeclared" else design.nameplate()
+        settings = Settings(unit=declared, senses=SensorSettings(fitted=_installed(unit.fitted, design)))
         starts = True if case is None else case.starts
         pace = SHORT_PACE if self.length_s <= _LONG_S else LONG_PACE
         self.rig = ReadingsRig(World(plan, weather), settings, pace=pace, starts=starts)
@@ -402,7 +412,7 @@ def score(played: Played) -> BenchScore:
     same = _alike(played)
     checks: int | None = None
     sure = False
-    if unit.extra == "plain":
+    if unit.extra in ("plain", "undeclared"):
         checks, sure = played.checks_until_certain(causes)
     return about._replace(
         outcome="correct" if place or causes & _open(played) else "misdiagnosed",
@@ -606,7 +616,8 @@ def unit_years(sound: SoundUnit) -> tuple[Year, ...]:
     plan = WorldPlan(design=design, causes=causes, seed=sound.seed, start_hour=0.0, thermostat=thermostat)
     weather = Weather(synthetic_year(rng, warmest_c=rng.uniform(26.0, 31.0)), sound.first_day * 24.0)
     fitted = SENSE_SETS[rng.choices(list(SENSE_SETS), SET_WEIGHTS)[0]]
-    settings = Settings(unit=design.nameplate(), senses=SensorSettings(fitted=_installed(fitted, design)))
+    declared = design.nameplate() if _declared(sound.seed) else design.label()
+    settings = Settings(unit=declared, senses=SensorSettings(fitted=_installed(fitted, design)))
     rig = ReadingsRig(World(plan, weather), settings, pace=_YEAR_PACE, starts=True)
     truth, counted = Truth(rig.world, inf, fitted=settings.fitted), 0
     listeners = [_Listener(sound, rate, Engine(settings)) for rate in RATES]

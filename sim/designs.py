@@ -98,6 +98,17 @@ class Design(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             run_capacitor_uf=self.run_uf if self.kind != "variable-speed" else 0.0,
         )
 
+    def label(self) -> Unit:
+        """What a site file says that somebody has filled in from the label alone: nothing of kind, boards, timers."""
+        return Unit(
+            line_hz=self.line_hz,
+            contactor_poles=self.contactor_poles,
+            compressor_rla_a=self.compressor_rla_a,
+            compressor_lra_a=self.compressor_lra_a,
+            fan_fla_a=self.fan_fla_a,
+            line_v=self.primary_v,
+        )
+
 
 DESIGNS: dict[str, Design] = {
     design.name: design

@@ -42,6 +42,7 @@ CORE: dict[str, tuple[str, ...]] = {
     "monitor/core/blower.py": ("blower",),
     "monitor/core/noise.py": ("noise",),
     "monitor/core/own_cycles.py": ("own_cycles",),
+    "monitor/core/drives.py": ("drives",),
     "monitor/diagnosis/elimination.py": ("elimination", "../conformance/test_elimination_published"),
     "monitor/diagnosis/silent_starts.py": ("silent_starts",),
     "monitor/diagnosis/features.py": ("features_borders", "unit_diagnosis", "suspects"),
