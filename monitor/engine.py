@@ -178,7 +178,9 @@ class Engine:
         self._patterns.heat.called_s.extend(-age_s for age_s in old.load(HEAT_MEMORY) or ())
         # What could not be read, in one line, and the parts that could not be kept, by name, and why.
         self.memory_refused, self.memory_faults = old.why_refused(), old.faults
-        self.now_s = self._read_s = -inf
+        self.now_s = self._read_s = (
+            self._fed_s
+        ) = -inf  # the last: when a scan read a call, or closed contacts, amid none
         self.wall_s: float | None = None
         self.changed_s = 0.0
         self.facts = Facts()
@@ -358,6 +360,8 @@ class Engine:
     def _hear_news(self, scan: Scan, before_s: float) -> None:
         """Take a scan that does not bear out what is believed by itself, before it is."""
         self._blinks.update(scan)
+        if scan.call or scan.load:
+            self._fed_s = scan.t_s
         if scan.call is False and self.facts.call:
             self._uncalled_s = scan.t_s
         elif scan.call and self._uncalled_s == before_s and self.facts.call:
@@ -720,7 +724,7 @@ class Engine:
         gone = call
         if call.symbol and not (self.settings.unit.fan_by_board or self._drive) and "load" in by_name:
             gone = by_name["load"]
-        since_s = max(fan.since_s, compressor.since_s, gone.since_s)
+        since_s = max(fan.since_s, compressor.since_s, gone.since_s, self._fed_s)
         return gone.symbol is False and lasted(since_s, self.now_s, limits.HABITS.run_on_s.value)
 
     def _cooled(self) -> bool:

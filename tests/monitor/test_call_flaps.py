@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from random import Random
 
 import pytest
+from msgspec.structs import replace
 
 from condenser_monitor.monitor import limits
 from condenser_monitor.monitor.core.records import Change, Diagnosed, Scan
@@ -100,6 +101,19 @@ def test_what_is_borne_out_beside_an_odd_scan_accuses_nobody(every_s: float) -> 
         parts.append((every_s, caught))
     told = events(scans(*parts, (300.0, RUN), every_s=every_s))
     assert "sensing-disagrees" not in {event.finding for event in told if isinstance(event, Change)}
+
+
+def test_a_boards_fan_that_runs_on_from_one_short_call_to_the_next_is_believed() -> None:
+    """Scans half a minute apart see each of the calls that a splice lets through once, and believe none of them; each
+    starts the fan's time anew (limits.HABITS.run_on_s)."""
+    off = but(REST, thermostat=True, fan_a=RUN["fan_a"])
+    parts = [(600.0, REST), (900.0, RUN), (150.0, off), *[(30.0, RUN), (120.0, off)] * 6]
+    parts.append((90.0, but(off, control_v=9.0)))  # news, with which the sensors are weighed
+    unit = replace(SETTINGS.unit, kind="variable-speed")
+    engine = Engine(replace(SETTINGS, unit=unit), fitted=OUTDOOR)
+    for scan in scans(*parts, every_s=30.0):
+        engine.feed(Scan(t_s=scan.t_s, **{name: getattr(scan, name) for name in OUTDOOR}))
+        assert "fan_a" not in engine.status().distrusted
 
 
 def test_a_sensor_that_jumps_on_and_on_keeps_no_other_from_being_found_out() -> None:

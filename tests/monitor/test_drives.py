@@ -68,6 +68,17 @@ def test_a_drive_raises_nothing_and_is_offered(
     assert engine.status().distrusted == ()
 
 
+@pytest.mark.parametrize("every_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("in_run", [True, False])
+def test_a_drive_that_has_died_is_told(every_s: float, in_run: bool) -> None:
+    """In the middle of a run, or from a call's first moment on."""
+    read = list(drive(every_s, runs=4))
+    slow = but(RUN, compressor_a=0.15 * RATED_A)
+    parts = [(1200.0, REST), *([(600.0, slow)] if in_run else []), (600.0, but(RUN, compressor_a=0.0))]
+    read += scans(*parts, every_s=every_s, from_s=read[-1].t_s + every_s)
+    assert told(iter(read))[0] == ["compressor-not-running"]
+
+
 def test_who_says_that_it_is_none_hears_of_each_little_current() -> None:
     """`not_by_design`: as it was before anything was learned."""
     unit = msgspec.structs.replace(UNIT, not_by_design=("variable-speed",))
