@@ -253,11 +253,12 @@ class Played:
         self._noise = Random(f"{unit.seed}/cells")
         self.lie = self._drawn_lie()
         lying_s = inf if self.lie is None else self.lie[2]
+        liar = "" if self.lie is None else self.lie[0]  # distrusted, it counts as missing
         self.truth = Truth(
             self.rig.world,
             self.broken_s,
             lying_s=lying_s,
-            fitted=settings.fitted,
+            fitted=tuple(name for name in settings.fitted if name != liar),
             holes=unit.extra == "missing cells",
         )
         self._lost = dict.fromkeys(name for name in SENSE_SETS[unit.senses] if name not in unit.fitted)

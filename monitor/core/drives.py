@@ -61,6 +61,8 @@ class DriveWatch:
         return unknown and amps is not None and self._least_a <= amps < self._on_a
 
     def glides(self, was_a: float | None, amps: float) -> bool:
-        """Whether a current that has come below a run's has glided there: what stops, or loses a winding, falls at
-        once."""
-        return was_a is not None and self._least_a <= amps < self._off_a and amps >= was_a * _HABIT.drive_glide.value
+        """Whether a current that has just come below a run's has glided there from `was_a`, A RMS (None: not read):
+        what stops, or loses a winding, falls at once."""
+        if was_a is None or not self._least_a <= amps < self._off_a <= was_a:
+            return False
+        return amps >= was_a * _HABIT.drive_glide.value

@@ -180,6 +180,8 @@ def test_a_glide_is_told_from_a_stop_by_its_last_step() -> None:
     watch = DriveWatch(RATED_A)
     now_a = 0.19 * RATED_A
     assert watch.glides(now_a / 0.71, now_a)
+    assert watch.glides(0.201 * RATED_A, now_a)
+    assert not watch.glides(0.199 * RATED_A, now_a)  # it had fallen there by then
     assert not watch.glides(now_a / 0.69, now_a)
     assert not watch.glides(None, now_a)
     assert not watch.glides(0.09 * RATED_A, 0.079 * RATED_A)
