@@ -159,6 +159,34 @@ def test_what_moves_as_no_motor_behind_a_contactor(shares: tuple[float, ...], kn
     assert not watched(*shares, called=False).known
 
 
+ON_A, LEAST_A = RATED_A * limits.RUNNING_ON_RATIO.value, RATED_A * limits.DRIVE_ON_RATIO.value
+
+
+@pytest.mark.parametrize(
+    ("drew", "known"),
+    [
+        ((2.0, 2.2, 2.5, 2.5), True),  # drive_rise itself
+        ((ON_A, 1.2 * ON_A, 1.3 * ON_A, 1.3 * ON_A), False),  # a run's current from the first minute on
+        ((1.4 * ON_A, 1.1 * ON_A, ON_A, ON_A), False),
+        ((LEAST_A, 1.2 * LEAST_A, 1.3 * LEAST_A, 1.3 * LEAST_A), True),
+        ((3.0, 2.0, 2.0, 2.0), True),  # drive_step itself
+        ((2.0, 3.0, 3.0, 3.0), True),
+    ],
+)
+def test_each_bound_counts_on_the_side_that_it_says(drew: tuple[float, ...], known: bool) -> None:
+    watch = DriveWatch(RATED_A)
+    for amps in drew:
+        watch.minute(amps, called=True)
+    assert watch.known is known
+
+
+def test_a_runs_least_current_is_a_start_at_once() -> None:
+    watch = DriveWatch(RATED_A)
+    watch.minute(ON_A, called=True)
+    watch.started()
+    assert watch.at_once == 1
+
+
 def test_little_current_may_be_a_drives_until_three_starts_were_at_once() -> None:
     watch = DriveWatch(RATED_A)
     border_a = RATED_A * limits.RUNNING_ON_RATIO.value
@@ -183,8 +211,8 @@ def test_a_glide_is_told_from_a_stop_by_its_last_step() -> None:
     assert watch.glides(0.201 * RATED_A, now_a)
     assert not watch.glides(0.199 * RATED_A, now_a)  # it had fallen there by then
     assert not watch.glides(now_a / 0.69, now_a)
-    assert not watch.glides(None, now_a)
-    assert not watch.glides(0.09 * RATED_A, 0.079 * RATED_A)
+    assert watch.glides(None, now_a) is False
+    assert watch.glides(0.09 * RATED_A, 0.079 * RATED_A) is False
     assert not watch.glides(0.22 * RATED_A, 0.201 * RATED_A)
 
 
